@@ -1,0 +1,41 @@
+# Verbs of the house; `make help` lists them. Everything happens in .venv, made on first use.
+PYTHON ?= python3
+VENV   ?= .venv
+BIN    := $(VENV)/bin
+MADE   := .made
+.DEFAULT_GOAL := help
+.PHONY: help setup demo test check unit bench clean
+
+help: ## this list
+	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
+
+$(BIN)/python:
+	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "coilbench needs Python 3.11 or newer; name one with: make PYTHON=/path/to/python3")'
+	$(PYTHON) -m venv $(VENV)
+
+$(MADE)/%: pyproject.toml constraints.txt | $(BIN)/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[$*]'
+	@mkdir -p $(MADE) && touch $@
+
+setup: $(MADE)/dev ## make .venv with all that development needs
+
+demo: $(MADE)/server ## measure an invented shop's recordings on this machine, no server to install
+	$(BIN)/coilbench-server demo --folder demo
+
+check: $(MADE)/dev ## format, lint, types, arrows between packages
+	$(BIN)/ruff format --check client service worker tests bench
+	$(BIN)/ruff check client service worker tests bench
+	$(BIN)/mypy client/coilbench service/coilbench_service worker/coilbench_worker
+	$(BIN)/lint-imports --no-cache
+
+test: check ## every check and every test
+	$(BIN)/python -m pytest -n 2 --dist loadgroup
+
+unit: $(MADE)/dev ## only the quick tests: units and published values
+	$(BIN)/python -m pytest -q tests/unit tests/standards
+
+bench: $(MADE)/bench ## speed and memory, each as a ratio measured in one run
+	$(BIN)/python -m bench
+
+clean: ## forget .venv, caches and the demo's output
+	rm -rf $(VENV) $(MADE) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build *.egg-info

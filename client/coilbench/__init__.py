@@ -1,0 +1,1 @@
+"""What users import: a thin client of the coilbench service."""
