@@ -13,7 +13,9 @@ Parts = Mapping[str, float | None]
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One judgement of a recording: its code and severity, a plain sentence, the numbers, and the strums or times concerned."""
+    """One judgement of a recording: its code and severity, a plain sentence, the numbers, and the strums or times
+    concerned.
+    """
 
     code: str
     severity: Severity
@@ -33,7 +35,8 @@ class Unmeasurable(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Strum:
-    """One strum: times in s from the start of the file, quantities by key, bands by nominal frequency in Hz (dB re the octaves' total).
+    """One strum: times in s from the start of the file, quantities by key, bands by nominal frequency in Hz (dB re the
+    octaves' total).
 
     `reasons` says of each quantity that is None why it is.
     """
@@ -51,7 +54,9 @@ class Strum:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """A quantity over the strums of a take; `low` and `high` bound the 95 % interval of the mean (Student t), None below two values."""
+    """A quantity over the strums of a take; `low` and `high` bound the 95 % interval of the mean (Student t), None
+    below two values.
+    """
 
     mean: float | None
     sd: float | None

@@ -1,4 +1,6 @@
-"""What a measurement was asked to do: windows from the onset, the number of strums expected, the channel. Stored with the result."""
+"""What a measurement was asked to do: windows from the onset, the number of strums expected, the channel. Stored with
+the result.
+"""
 
 import hashlib
 import json
@@ -13,7 +15,9 @@ WINDOW_LIMIT_S = 10.0
 
 @dataclass(frozen=True, slots=True)
 class MeasureSettings:
-    """Windows are (start, stop) in seconds from the onset; `channel` counts from 1, None lets the program choose or refuse."""
+    """Windows are (start, stop) in seconds from the onset; `channel` counts from 1, None lets the program choose or
+    refuse.
+    """
 
     level_window_s: Window = (0.0, 0.5)
     attack_window_s: Window = (0.0, 0.1)

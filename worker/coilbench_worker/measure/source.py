@@ -1,4 +1,6 @@
-"""Where samples come from: one recording, read in blocks or by segment, so that memory stays bounded whatever its length."""
+"""Where samples come from: one recording, read in blocks or by segment, so that memory stays bounded whatever its
+length.
+"""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -43,7 +45,8 @@ class SampleSource(Protocol):
 class RecordingFacts:
     """What the file says of itself, apart from its samples.
 
-    `integer_bits` is the word length of integer samples, None for floating point. `declared_frames` is None when the header
+    `integer_bits` is the word length of integer samples, None for floating point. `declared_frames` is None when the
+    header
     does not say. `missing_bytes` counts the audio bytes that the header promises and the file lacks.
     """
 
