@@ -13,9 +13,11 @@ HUM_HARMONICS_DB: tuple[float, ...] = (0.0, -9.0, -6.0, -15.0, -12.0, -20.0, -18
 
 @dataclass(frozen=True)
 class Chain:
-    """An input. `full_scale_v`: peak volts that read full scale at `input_gain_db` 0; noise levels are RMS, dBFS, at any gain.
+    """An input. `full_scale_v`: peak volts that read full scale at `input_gain_db` 0; noise levels are RMS, dBFS, at
+    any gain.
 
-    `crackles_per_s` counts the bursts of a bad cable, of peak `crackle_dbfs`. `clips` holds the samples within full scale.
+    `crackles_per_s` counts the bursts of a bad cable, of peak `crackle_dbfs`. `clips` holds the samples within full
+    scale.
     """
 
     full_scale_v: float = 17.4
@@ -53,6 +55,9 @@ class Chain:
         """Mean square of hum and hiss, full scale = 1.0: the steady floor that strums sink into."""
         power = 0.0 if self.hiss_dbfs is None else 10 ** (self.hiss_dbfs / 10)
         return power if self.hum_hz is None else power + 10 ** (self.hum_dbfs / 10)
+
+
+DESK = Chain()
 
 
 def hum(frames: int, rate_hz: float, *, hum_hz: float, rms_dbfs: float, seed: int = 0) -> FloatArray:

@@ -2,8 +2,9 @@
 
     H(s) = 1 / [1 + R/R_L + s (L/R_L + R C) + s^2 L C]
 
-Source: Kirchhoff's laws on that circuit; figures in tests/unit/model/test_coil.py. What the model leaves out: eddy currents
-in covers and cores damp the peak more than R and R_L do, inductance falls with frequency, the coils of a pair couple.
+Source: Kirchhoff's laws on that circuit; figures in tests/unit/model/test_coil.py. What the model leaves out: eddy
+currents in covers and cores damp the peak more than R and R_L do, inductance falls with frequency, the coils of a pair
+couple.
 """
 
 from dataclasses import dataclass

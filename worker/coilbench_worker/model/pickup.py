@@ -1,4 +1,6 @@
-"""A pickup of the model: where its coils sit, how wide they look, what the coil does, and a preamp where there is a battery."""
+"""A pickup of the model: where its coils sit, how wide they look, what the coil does, and a preamp where there is a
+battery.
+"""
 
 from dataclasses import dataclass
 
@@ -11,6 +13,7 @@ from .types import ComplexArray, FloatArray
 POTS_AND_INPUT_OHM = 111_111.0
 """Two pots of 250 kohm and an input of 1 Mohm in parallel (common practice, no source)."""
 CABLE_F = 470e-12
+USUAL_LOAD = Load(POTS_AND_INPUT_OHM, CABLE_F)
 
 
 @dataclass(frozen=True)
@@ -18,8 +21,8 @@ class Preamp:
     """Electronics inside a battery-powered pickup.
 
     The coil sees only the preamp's input, so its resonance lies above what the strings give: a flat response. Above
-    `threshold_v` (RMS, at the output) a slow gain control gives back only 1/ratio of each further decibel: strums come out
-    more even, and as it takes `attack_s` to act, each starts harder. `ceiling_v` rounds the peaks off.
+    `threshold_v` (RMS, at the output) a slow gain control gives back only 1/ratio of each further decibel: strums come
+    out more even, and as it takes `attack_s` to act, each starts harder. `ceiling_v` rounds the peaks off.
     """
 
     gain_db: float
@@ -32,13 +35,15 @@ class Preamp:
 
 @dataclass(frozen=True)
 class Pickup:
-    """One pickup. `places_mm`: distance of each coil from the bridge; `sensitivity_v`: volts per unit of string velocity."""
+    """One pickup. `places_mm`: distance of each coil from the bridge; `sensitivity_v`: volts per unit of string
+    velocity.
+    """
 
     places_mm: tuple[float, ...]
     aperture_mm: float
     coil: Coil
     sensitivity_v: float = 1.0
-    load: Load = Load(POTS_AND_INPUT_OHM, CABLE_F)
+    load: Load = USUAL_LOAD
     preamp: Preamp | None = None
 
 

@@ -1,9 +1,9 @@
 """What a plucked string does: decaying modes, slightly inharmonic, shaped by where it is picked and where it is heard.
 
 A pick at distance p from the bridge on a string of speaking length l gives mode n the displacement
-2 sin(n pi p/l) / (n^2 pi^2 (p/l)(1 - p/l)) (ideal pluck; Fletcher and Rossing, The Physics of Musical Instruments, from memory).
-A pickup hears velocity, so the 1/n^2 becomes 1/n. Stiffness raises mode n by sqrt((1 + B n^2)/(1 + B)).
-The decay of a mode grows with its frequency: common practice, no source for the numbers.
+2 sin(n pi p/l) / (n^2 pi^2 (p/l)(1 - p/l)) (ideal pluck; Fletcher and Rossing, The Physics of Musical Instruments, from
+memory). A pickup hears velocity, so the 1/n^2 becomes 1/n. Stiffness raises mode n by sqrt((1 + B n^2)/(1 + B)). The
+decay of a mode grows with its frequency: common practice, no source for the numbers.
 """
 
 from dataclasses import dataclass
@@ -21,7 +21,9 @@ DB_PER_NEPER = 20 / np.log(10)
 
 @dataclass(frozen=True)
 class String:
-    """One string: open frequency, stiffness, decay of a mode at 0 Hz and its growth per kHz, weight of its magnetic mass."""
+    """One string: open frequency, stiffness, decay of a mode at 0 Hz and its growth per kHz, weight of its magnetic
+    mass.
+    """
 
     open_hz: float
     inharmonicity: float
@@ -48,7 +50,9 @@ EIGHT_STRINGS = (F1_SHARP, B1, *SIX_STRINGS)
 
 @dataclass(frozen=True)
 class Modes:
-    """Decaying sines of one string: the string's velocity over a point is Re sum amplitude x exp(s t), t >= 0 from the pluck."""
+    """Decaying sines of one string: the string's velocity over a point is Re sum amplitude x exp(s t), t >= 0 from the
+    pluck.
+    """
 
     number: FloatArray
     s: ComplexArray
@@ -57,12 +61,14 @@ class Modes:
     @property
     def frequency_hz(self) -> FloatArray:
         """Frequencies, Hz, shape (modes,)."""
-        return self.s.imag / (2 * np.pi)
+        frequency_hz: FloatArray = self.s.imag / (2 * np.pi)
+        return frequency_hz
 
     @property
     def decay_db_per_s(self) -> FloatArray:
         """Decay of each mode, dB/s, shape (modes,)."""
-        return -self.s.real * DB_PER_NEPER
+        decay: FloatArray = -self.s.real * DB_PER_NEPER
+        return decay
 
 
 def modes(
@@ -126,7 +132,9 @@ def pluck(modes_of_string: Modes, *, pick_mm: float, pick_width_mm: float = PICK
 
 
 def heard_at(modes_of_string: Modes, *, place_mm: float, aperture_mm: float) -> FloatArray:
-    """How much of each mode a pole at `place_mm` from the bridge sees through a window `aperture_mm` long, shape (modes,)."""
+    """How much of each mode a pole at `place_mm` from the bridge sees through a window `aperture_mm` long, shape
+    (modes,).
+    """
     wave = modes_of_string.number * np.pi / modes_of_string.length_mm
     heard: FloatArray = np.sin(wave * place_mm) * np.sinc(wave * aperture_mm / (2 * np.pi))
     return heard

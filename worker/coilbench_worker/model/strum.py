@@ -16,10 +16,10 @@ POWER_CHORD: tuple[int | None, ...] = (0, 2, 2, None, None, None)
 class Strum:
     """One stroke.
 
-    `onset_s` is the instant at which the pick leaves the first string (it is what the truth gives). `spread_s` is the time
-    from the first string to the last. `palm_db_per_s` lies on the strings from the start; `stop_s` is the instant at which a
-    hand stops them at `stop_db_per_s`. `click_db` is the noise of the pick touching the first string, re that string's peak,
-    `click_lead_s` before the onset; None for none.
+    `onset_s` is the instant at which the pick leaves the first string (it is what the truth gives). `spread_s` is the
+    time from the first string to the last. `palm_db_per_s` lies on the strings from the start; `stop_s` is the instant
+    at which a hand stops them at `stop_db_per_s`. `click_db` is the noise of the pick touching the first string, re
+    that string's peak, `click_lead_s` before the onset; None for none.
     """
 
     onset_s: float
@@ -39,7 +39,7 @@ class Strum:
     seed: int = 0
 
     def string_onsets_s(self) -> dict[int, float]:
-        """Instant at which each string is left, by string number (0 = lowest), s; unevenly spaced, drawn from `seed`."""
+        """Instant at which each string is left, by string number (0 = lowest), s; uneven, drawn from `seed`."""
         played = [number for number, fret in enumerate(self.frets) if fret is not None]
         if self.stroke == "up":
             played.reverse()
@@ -55,7 +55,9 @@ class Strum:
 
 
 def click(strum: Strum, times_s: FloatArray) -> FloatArray:
-    """The pick touching the string: damped sines of 1.5-7 kHz gone within a few ms, peak near 1, at any instants `times_s`."""
+    """The pick touching the string: damped sines of 1.5-7 kHz gone within a few ms, peak near 1, at any instants
+    `times_s`.
+    """
     random = np.random.default_rng([strum.seed, 2])
     frequency_hz = random.uniform(1500, 7000, 24)
     phase = random.uniform(0, 2 * np.pi, 24)

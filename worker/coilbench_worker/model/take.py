@@ -8,7 +8,7 @@ import numpy as np
 from . import pickup as pickups
 from . import strings as strung
 from . import truth as known
-from .chain import Chain
+from .chain import DESK, Chain
 from .exponentials import Sampler
 from .preamp import amplified
 from .strum import Strum, click
@@ -18,7 +18,8 @@ PICK_CONTACT_S = 0.003
 """A string that still rings is stopped by the pick during this time before it is left again."""
 CLICK_SPAN_S = 0.02
 CLICK_REFERENCE = 2.0
-"""A click of 0 dB peaks at twice the root of summed squares of the first string's modes: about that string's own peak."""
+"""A click of 0 dB peaks at twice the root of summed squares of the first string's modes: about that string's own peak.
+"""
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,7 @@ class Take:
     strums: tuple[Strum, ...]
     duration_s: float
     strings: tuple[strung.String, ...] = strung.SIX_STRINGS
-    chain: Chain = Chain()
+    chain: Chain = DESK
     seed: int = 0
     single_rate_db_per_s: float | None = None
 
@@ -74,9 +75,8 @@ def render(take: Take, rate_hz: int) -> Rendered:
 def _check(take: Take) -> None:
     onsets = [strum.onset_s for strum in take.strums]
     if onsets != sorted(onsets) or any(not 0 <= onset < take.duration_s for onset in onsets):
-        raise ValueError(
-            f"Strums must be in order and inside the {take.duration_s} s of the take; onsets are {onsets}."
-        )
+        raise ValueError(f"Strums must be in order and inside the take of {take.duration_s} s; onsets: {onsets}.")
+
     for strum in take.strums:
         if len(strum.frets) != len(take.strings):
             raise ValueError(f"A strum names {len(strum.frets)} strings, the guitar has {len(take.strings)}.")

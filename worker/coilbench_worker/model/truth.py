@@ -1,7 +1,7 @@
 """What is known of a modelled take, taken from its noise-free signal by the definitions that measuring uses.
 
-This is a second, independent reading of those definitions (the measuring code is not imported), so that the two can be held
-against each other.
+This is a second, independent reading of those definitions (the measuring code is not imported), so that the two can be
+held against each other.
 """
 
 from dataclasses import dataclass
@@ -14,7 +14,9 @@ from .types import FloatArray
 LEVEL_WINDOW_S = 0.5
 FIT_FROM_DB, FIT_TO_DB = -3.0, -23.0
 FALL_NEEDED_DB = 33.0
-"""The noise-free strum must fall this far before it ends, else where it was cut bends the curve and no truth is claimed."""
+"""The noise-free strum must fall this far before it ends, else where it was cut bends the curve and no truth is
+claimed.
+"""
 FLOOR_MARGIN_DB = 6.0
 
 EndedBy = Literal["next", "damped", "noise", "file-end"]
@@ -22,7 +24,9 @@ EndedBy = Literal["next", "damped", "noise", "file-end"]
 
 @dataclass(frozen=True)
 class StrumTruth:
-    """One strum: its first string's onset, its end, the RMS level 0-0.5 s from the onset and its decay; None = not known."""
+    """One strum: its first string's onset, its end, the RMS level 0-0.5 s from the onset and its decay; None = not
+    known.
+    """
 
     onset_s: float
     end_s: float
@@ -50,7 +54,9 @@ class Truth:
 
 
 def rms_dbfs(clean: FloatArray, rate_hz: float, *, start_s: float, stop_s: float) -> float | None:
-    """RMS level of the noise-free samples between two instants, dBFS; None for silence or when the window leaves the take."""
+    """RMS level of the noise-free samples between two instants, dBFS; None for silence or when the window leaves the
+    take.
+    """
     first, last = round(start_s * rate_hz), round(stop_s * rate_hz)
     if first < 0 or last > len(clean) or first >= last:
         return None
@@ -68,8 +74,8 @@ def peak_dbfs(clean: FloatArray, rate_hz: float, *, start_s: float, stop_s: floa
 def decay_db_per_s(clean: FloatArray, rate_hz: float, *, start_s: float, stop_s: float) -> float | None:
     """Fall of the noise-free energy decay curve from -3 to -23 dB, by least squares, dB/s.
 
-    Source: backward integration, Schroeder, J. Acoust. Soc. Am. 37 (1965) 409. None when the curve has not yet fallen 33 dB
-    in the last 20 ms before `stop_s`.
+    Source: backward integration, Schroeder, J. Acoust. Soc. Am. 37 (1965) 409. None when the curve has not yet fallen
+    33 dB in the last 20 ms before `stop_s`.
     """
     part = clean[round(start_s * rate_hz) : round(stop_s * rate_hz)]
     remaining = np.cumsum(part[::-1] ** 2)[::-1]
@@ -97,7 +103,9 @@ def short_power(samples: FloatArray, frames: int) -> FloatArray:
 def sinks_into_noise_s(
     clean: FloatArray, rate_hz: float, *, start_s: float, stop_s: float, noise_power: float
 ) -> float | None:
-    """First instant after the strum's loudest 50 ms at which its 50 ms level is below the noise + 6 dB, s; None if never."""
+    """First instant after the strum's loudest 50 ms at which its 50 ms level is below the noise + 6 dB, s; None if
+    never.
+    """
     frames = round(0.050 * rate_hz)
     power = short_power(clean[round(start_s * rate_hz) : round(stop_s * rate_hz)], frames)
     if not len(power) or noise_power <= 0:
