@@ -1,0 +1,77 @@
+"""A worker takes a job: one guarded UPDATE that only one of many can win."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from sqlalchemy import and_, or_, select, update
+
+from coilbench_worker.jobs.locks import lock_take_of
+from coilbench_worker.store.database import Database
+from coilbench_worker.store.instants import now
+from coilbench_worker.store.schema import files, jobs, takes
+from coilbench_worker.store.states import MEASURING, WAITING
+
+
+@dataclass(frozen=True)
+class Claim:
+    """The right to measure one job; `attempt` is the fence that its result must pass. `blob`: key of the recording."""
+
+    job_id: str
+    take_id: str
+    attempt: int
+    worker: str
+    settings: dict[str, Any]
+    settings_key: str
+    blob: str
+
+
+def claim(database: Database, job_id: str, worker: str, *, lease_s: float, max_attempts: int) -> Claim | None:
+    """Claim the job for `worker`, with a lease; None when it is not to be had.
+
+    To be had: `waiting`, or `measuring` with its lease run out, and not tried `max_attempts` times already.
+    """
+    with database.write() as connection:
+        take_id = lock_take_of(connection, job_id)
+        if take_id is None:
+            return None
+        instant = now()
+        row = connection.execute(
+            update(jobs)
+            .where(
+                jobs.c.id == job_id,
+                or_(jobs.c.state == WAITING, and_(jobs.c.state == MEASURING, jobs.c.lease_until < instant)),
+                jobs.c.attempt - jobs.c.returned < max_attempts,
+            )
+            .values(
+                state=MEASURING,
+                attempt=jobs.c.attempt + 1,
+                lease_until=instant + timedelta(seconds=lease_s),
+                worker=worker,
+            )
+            .returning(jobs.c.attempt, jobs.c.settings, jobs.c.settings_key)
+        ).one_or_none()
+        if row is None:
+            return None
+        connection.execute(
+            update(takes)
+            .where(takes.c.id == take_id, takes.c.job_id == job_id)
+            .values(state=MEASURING, updated=instant)
+        )
+        blob = connection.execute(
+            select(files.c.blob).join(takes, takes.c.file_sha256 == files.c.sha256).where(takes.c.id == take_id)
+        ).scalar_one()
+    return Claim(job_id, take_id, row.attempt, worker, row.settings, row.settings_key, blob)
+
+
+def extend(database: Database, held: Claim, *, lease_s: float) -> bool:
+    """Extend the lease; False when the claim no longer holds (taken over, superseded, deleted)."""
+    with database.write() as connection:
+        extended = connection.execute(
+            update(jobs)
+            .where(jobs.c.id == held.job_id, jobs.c.state == MEASURING, jobs.c.attempt == held.attempt)
+            .values(lease_until=now() + timedelta(seconds=lease_s))
+        )
+    return extended.rowcount == 1

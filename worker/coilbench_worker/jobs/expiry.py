@@ -1,0 +1,94 @@
+"""What nobody is working on: leases that ran out, and takes the broker has lost or never heard of."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from sqlalchemy import or_, select, update
+
+from coilbench_worker.jobs import problems
+from coilbench_worker.jobs.locks import lock_take
+from coilbench_worker.store.database import Database
+from coilbench_worker.store.schema import jobs, takes
+from coilbench_worker.store.states import FAILED, MEASURING, WAITING
+
+# Jobs at the head of the queue that are looked at in one round. It bounds how many words per round a long but healthy
+# queue hears twice, and is far more than is measured between two rounds.
+HEAD_OF_QUEUE = 100
+
+
+def due(
+    database: Database,
+    instant: datetime,
+    *,
+    max_attempts: int,
+    republish_after_s: float,
+    published_before: datetime | None = None,
+) -> list[str]:
+    """Jobs to be announced now, oldest first; they are noted as published at `instant`, so that one node gets each.
+
+    Jobs whose lease ran out are `waiting` again, or `failed` when their attempts are used up.
+
+    Parameters
+    ----------
+    instant : now
+    published_before : also those last published before this (a broker that started empty then), however lately
+    """
+    expire(database, instant, max_attempts=max_attempts)
+    before = instant - timedelta(seconds=republish_after_s)
+    if published_before is not None:
+        before = max(before, published_before)
+    with database.write() as connection:
+        head = (
+            select(jobs.c.id, jobs.c.published)
+            .where(jobs.c.state == WAITING)
+            .order_by(jobs.c.id)
+            .limit(HEAD_OF_QUEUE)
+            .with_for_update(skip_locked=True)
+        )
+        found = [row.id for row in connection.execute(head) if row.published is None or row.published < before]
+        connection.execute(
+            update(jobs)
+            .where(
+                jobs.c.id.in_(found),
+                jobs.c.state == WAITING,
+                or_(jobs.c.published.is_(None), jobs.c.published < before),
+            )
+            .values(published=instant)
+        )
+    return found
+
+
+def expire(database: Database, instant: datetime, *, max_attempts: int) -> int:
+    """Take jobs from processes that stopped reporting; returns how many."""
+    overdue = (jobs.c.state == MEASURING) & (jobs.c.lease_until < instant)
+    with database.read() as connection:
+        found = connection.execute(
+            select(jobs.c.id, jobs.c.take_id, jobs.c.attempt, jobs.c.returned).where(overdue).order_by(jobs.c.id)
+        ).all()
+    expired = 0
+    for job_id, take_id, attempt, returned in found:
+        given_up = attempt - returned >= max_attempts
+        state = FAILED if given_up else WAITING
+        problem = problems.given_up(job_id, attempt - returned) if given_up else None
+        with database.write() as connection:
+            lock_take(connection, take_id)
+            changed = connection.execute(
+                update(jobs)
+                .where(jobs.c.id == job_id, overdue, jobs.c.attempt == attempt)
+                .values(
+                    state=state,
+                    lease_until=None,
+                    worker=None,
+                    published=None,
+                    finished=instant if given_up else None,
+                )
+            )
+            if changed.rowcount == 1:
+                expired += 1
+                connection.execute(
+                    update(takes)
+                    .where(takes.c.id == take_id, takes.c.job_id == job_id)
+                    .values(state=state, problem=problem, updated=instant)
+                )
+    return expired

@@ -1,0 +1,61 @@
+"""A worker gives a job back: it stops, or something it needs can't be reached just now."""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection, select, update
+
+from coilbench_worker.jobs.claim import Claim
+from coilbench_worker.jobs.locks import lock_take
+from coilbench_worker.store.database import Database
+from coilbench_worker.store.instants import now
+from coilbench_worker.store.schema import jobs, takes
+from coilbench_worker.store.states import MEASURING, WAITING
+
+
+def hand_back(database: Database, held: Claim, *, counts: bool = True) -> bool:
+    """Job and take are `waiting` again; False when the claim no longer holds.
+
+    Parameters
+    ----------
+    counts : whether this uses up one of the job's attempts (a passing fault does, and the job is announced again only
+        after a pause; a clean stop does not, and it is announced again as soon as anyone looks)
+    """
+    with database.write() as connection:
+        return _hand_back(connection, held.job_id, held.take_id, held.attempt, counts=counts)
+
+
+def hand_back_all(database: Database, worker: str) -> int:
+    """Hand back what a stopping worker and its processes (`worker`, `worker/...`) still hold; returns how many."""
+    with database.read() as connection:
+        held = connection.execute(
+            select(jobs.c.id, jobs.c.take_id, jobs.c.attempt).where(
+                jobs.c.state == MEASURING, jobs.c.worker.startswith(f"{worker}/", autoescape=True)
+            )
+        ).all()
+    returned = 0
+    for job_id, take_id, attempt in held:
+        with database.write() as connection:
+            returned += _hand_back(connection, job_id, take_id, attempt, counts=False)
+    return returned
+
+
+def _hand_back(connection: Connection, job_id: str, take_id: str, attempt: int, *, counts: bool) -> bool:
+    lock_take(connection, take_id)
+    instant = now()
+    changed = connection.execute(
+        update(jobs)
+        .where(jobs.c.id == job_id, jobs.c.state == MEASURING, jobs.c.attempt == attempt)
+        .values(
+            state=WAITING,
+            lease_until=None,
+            worker=None,
+            returned=jobs.c.returned + (0 if counts else 1),
+            published=instant if counts else None,
+        )
+    )
+    if changed.rowcount != 1:
+        return False
+    connection.execute(
+        update(takes).where(takes.c.id == take_id, takes.c.job_id == job_id).values(state=WAITING, updated=instant)
+    )
+    return True

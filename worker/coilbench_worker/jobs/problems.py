@@ -1,0 +1,44 @@
+"""Problems (RFC 9457) that are the program's own fault; those of a recording come with what found them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+def given_up(job_id: str, attempts: int) -> dict[str, Any]:
+    """The measuring process died, or could not reach what it needs, each time it tried."""
+    return {
+        "type": "/problems/attempts-used-up",
+        "title": "Measuring was broken off each time it was tried",
+        "status": 500,
+        "detail": f"{attempts} attempts ended without a result; the log has them under job {job_id}.",
+        "advice": "Look in the worker's log for this job (memory used up, a store out of reach, or a recording that "
+        "takes longer than hard_limit_s), mend the cause, then ask for the measurement again.",
+        "log_reference": job_id,
+    }
+
+
+def measuring_failed(job_id: str, attempt: int) -> dict[str, Any]:
+    """The measuring code broke on this recording."""
+    return {
+        "type": "/problems/measuring-failed",
+        "title": "The program failed on this recording",
+        "status": 500,
+        "detail": "This is a fault of coilbench, not of the recording; "
+        f"the log has it under job {job_id}, attempt {attempt}.",
+        "advice": "Keep the recording and report the fault with the lines of the log; other takes are not affected.",
+        "log_reference": job_id,
+    }
+
+
+def took_too_long(job_id: str, limit_s: float) -> dict[str, Any]:
+    """Measuring was stopped by the time limit."""
+    return {
+        "type": "/problems/took-too-long",
+        "title": "Measuring took too long",
+        "status": 500,
+        "detail": f"Measuring was stopped after {limit_s:g} s (soft_limit_s); the log has it under job {job_id}.",
+        "advice": "Send a shorter recording, or raise COILBENCH_SOFT_LIMIT_S and COILBENCH_HARD_LIMIT_S and ask for "
+        "the measurement again.",
+        "log_reference": job_id,
+    }

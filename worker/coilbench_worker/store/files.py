@@ -1,0 +1,45 @@
+"""Recordings by content: entered with the first take that uses them, dropped with the last.
+
+The order is what keeps an accepted take from losing its recording. Entering locks the file's row, then puts the blob
+in place, then commits; dropping locks the same row, sees that no take uses it, deletes the blob, then commits. Either
+waits for the other, and a crash in between leaves a blob too many, never one too few.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection, delete, exists, select
+from sqlalchemy.dialects import postgresql, sqlite
+
+from coilbench_worker.store.blobs import Blobs, Incoming
+from coilbench_worker.store.database import Database
+from coilbench_worker.store.instants import now
+from coilbench_worker.store.schema import files, takes
+
+
+def enter(connection: Connection, incoming: Incoming) -> str:
+    """Enter the recording and put its blob in place, inside the caller's transaction; returns its SHA-256."""
+    insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
+    statement = insert(files).values(sha256=incoming.sha256, bytes=incoming.size, blob=incoming.key, created=now())
+    connection.execute(
+        statement.on_conflict_do_update(index_elements=["sha256"], set_={"bytes": statement.excluded.bytes})
+    )
+    incoming.keep()
+    return incoming.sha256
+
+
+def drop_unused(database: Database, blobs: Blobs) -> int:
+    """Delete recordings that no take uses any more; returns how many."""
+    unused = ~exists().where(takes.c.file_sha256 == files.c.sha256)
+    with database.read() as connection:
+        found = list(connection.execute(select(files.c.sha256).where(unused)).scalars())
+    dropped = 0
+    for sha256 in found:
+        with database.write() as connection:
+            connection.execute(select(files.c.sha256).where(files.c.sha256 == sha256).with_for_update())
+            blob = connection.execute(
+                delete(files).where(files.c.sha256 == sha256, unused).returning(files.c.blob)
+            ).scalar_one_or_none()
+            if blob is not None:
+                blobs.delete(blob)
+                dropped += 1
+    return dropped

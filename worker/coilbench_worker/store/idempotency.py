@@ -1,0 +1,47 @@
+"""Answers remembered by the key that the client gave with its request (`Idempotency-Key`)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, delete, select
+from sqlalchemy.dialects import postgresql, sqlite
+
+from coilbench_worker.store.instants import now
+from coilbench_worker.store.schema import idempotency
+
+
+@dataclass(frozen=True)
+class Remembered:
+    """The first answer given under a key, and the hash of the request it answered."""
+
+    key: str
+    request_sha256: str
+    status: int
+    body: Any
+    created: datetime
+
+
+def lookup(connection: Connection, key: str) -> Remembered | None:
+    """What was answered under `key`, or None."""
+    row = connection.execute(select(idempotency).where(idempotency.c.key == key)).one_or_none()
+    return None if row is None else Remembered(**row._mapping)
+
+
+def remember(connection: Connection, key: str, request_sha256: str, status: int, body: Any) -> bool:
+    """Keep the answer; False when the key has one already, which stays. Call it in the transaction of the act itself.
+
+    On PostgreSQL a second caller waits here until the first has committed; roll back on False, then `lookup`.
+    """
+    insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
+    statement = insert(idempotency).values(
+        key=key, request_sha256=request_sha256, status=status, body=body, created=now()
+    )
+    return connection.execute(statement.on_conflict_do_nothing(index_elements=["key"])).rowcount == 1
+
+
+def forget_before(connection: Connection, instant: datetime) -> int:
+    """Forget answers older than `instant`; returns how many."""
+    return connection.execute(delete(idempotency).where(idempotency.c.created < instant)).rowcount

@@ -1,0 +1,84 @@
+"""Moving the tables from one revision to the next (Alembic; the steps are in `store/migrations/versions`)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import URL, Connection, create_engine, event, text
+from sqlalchemy.pool import NullPool
+
+# Any number will do, so long as nothing else in the same PostgreSQL server takes it.
+ADVISORY_LOCK = 0x636F696C  # "coil"
+BUSY_TIMEOUT_S = 60
+
+
+def upgrade(url: URL, revision: str = "head") -> None:
+    """Bring the tables to `revision`, one process at a time, in one transaction."""
+    with _alone(url) as connection:
+        command.upgrade(_config(connection), revision)
+
+
+def downgrade(url: URL, revision: str) -> None:
+    """Take the tables back to `revision` (`base` for none)."""
+    with _alone(url) as connection:
+        command.downgrade(_config(connection), revision)
+
+
+def current(url: URL) -> str | None:
+    """Revision of the tables now, None when there are none."""
+    engine = create_engine(url, poolclass=NullPool)
+    if url.get_backend_name() == "sqlite" and url.database and not Path(url.database).exists():
+        return None
+    with engine.connect() as connection:
+        return MigrationContext.configure(connection).get_current_revision()
+
+
+def head() -> str | None:
+    """The newest revision that this version of the program knows."""
+    return ScriptDirectory.from_config(_config(None)).get_current_head()
+
+
+def _config(connection: Connection | None) -> Config:
+    config = Config()
+    config.set_main_option("script_location", (Path(__file__).parent / "migrations").as_posix().replace("%", "%%"))
+    config.attributes["connection"] = connection
+    return config
+
+
+@contextmanager
+def _alone(url: URL) -> Iterator[Connection]:
+    """A connection that holds the lock of all migrations, in a transaction.
+
+    On SQLite foreign keys are off: changing a table there means making it anew, and dropping the old one would delete
+    the rows of its children.
+    """
+    sqlite = url.get_backend_name() == "sqlite"
+    if sqlite and url.database:
+        Path(url.database).parent.mkdir(parents=True, exist_ok=True)
+    engine = create_engine(url, poolclass=NullPool, connect_args={"timeout": BUSY_TIMEOUT_S} if sqlite else {})
+    if sqlite:
+        event.listen(engine, "connect", _without_foreign_keys)
+        event.listen(engine, "begin", lambda connection: connection.exec_driver_sql("BEGIN IMMEDIATE"))
+    with engine.begin() as connection:
+        if sqlite:
+            yield connection
+            broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
+            if broken:
+                raise RuntimeError(
+                    f"the migration would leave rows without their parents: {broken[:5]}; nothing was changed"
+                )
+        else:
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": ADVISORY_LOCK})
+            yield connection
+
+
+def _without_foreign_keys(connection: object, _record: object) -> None:
+    connection.isolation_level = None  # type: ignore[attr-defined]
+    connection.execute("PRAGMA journal_mode = WAL")  # type: ignore[attr-defined]
+    connection.execute("PRAGMA foreign_keys = OFF")  # type: ignore[attr-defined]

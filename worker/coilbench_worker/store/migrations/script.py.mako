@@ -1,0 +1,26 @@
+"""${message}.
+
+Revision: ${up_revision}, after ${down_revision}
+"""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
+
+from coilbench_worker.store.instants import UtcDateTime
+${imports if imports else ""}
+revision = ${repr(up_revision)}
+down_revision = ${repr(down_revision)}
+branch_labels = ${repr(branch_labels)}
+depends_on = ${repr(depends_on)}
+
+
+def upgrade() -> None:
+    """One step on."""
+    ${upgrades if upgrades else "pass"}
+
+
+def downgrade() -> None:
+    """One step back."""
+    ${downgrades if downgrades else "pass"}

@@ -1,0 +1,1 @@
+"""Steps from one revision of the tables to the next; run by `store.migration`."""

@@ -1,0 +1,117 @@
+"""The tables. Migrations in `store/migrations` lead here; a test holds the two together on both databases."""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+from coilbench_worker.store.instants import UtcDateTime
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+# One row for each recording by content; several takes may share it. `blob` is its key in the blob store.
+files = Table(
+    "files",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("bytes", BigInteger, nullable=False),
+    Column("blob", String(80), nullable=False),
+    Column("created", UtcDateTime, nullable=False),
+)
+
+# `label`, `session` and `pickup` are copies out of `about`, for filtering. `job_id` is the job whose result counts.
+takes = Table(
+    "takes",
+    metadata,
+    Column("id", String(36), primary_key=True),
+    Column("created", UtcDateTime, nullable=False),
+    Column("updated", UtcDateTime, nullable=False),
+    Column("state", String(16), nullable=False),
+    Column("file_name", Text, nullable=False),
+    Column("file_sha256", String(64), ForeignKey("files.sha256"), nullable=False),
+    Column("about", JSON, nullable=False),
+    Column("label", Text),
+    Column("session", Text),
+    Column("pickup", Text),
+    Column("settings", JSON, nullable=False),
+    Column("settings_key", String(64), nullable=False),
+    Column("problem", JSON(none_as_null=True)),
+    Column("job_id", String(36)),
+    Index(None, "state"),
+    Index(None, "file_sha256"),
+    Index(None, "session"),
+    Index(None, "pickup"),
+    Index(None, "created"),
+)
+
+# `attempt` rises with each claim and is the fence of the result; `returned` counts the claims that were handed back
+# through no fault of the take, so that they don't use up its attempts. `published` is when the broker last heard of it.
+jobs = Table(
+    "jobs",
+    metadata,
+    Column("id", String(36), primary_key=True),
+    Column("take_id", String(36), ForeignKey("takes.id", ondelete="CASCADE"), nullable=False),
+    Column("settings", JSON, nullable=False),
+    Column("settings_key", String(64), nullable=False),
+    Column("state", String(16), nullable=False),
+    Column("attempt", Integer, nullable=False),
+    Column("returned", Integer, nullable=False),
+    Column("lease_until", UtcDateTime),
+    Column("worker", Text),
+    Column("published", UtcDateTime),
+    Column("created", UtcDateTime, nullable=False),
+    Column("finished", UtcDateTime),
+    Index(None, "state", "id"),
+    Index(None, "take_id"),
+)
+
+measurements = Table(
+    "measurements",
+    metadata,
+    Column("id", String(36), primary_key=True),
+    Column("take_id", String(36), ForeignKey("takes.id", ondelete="CASCADE"), nullable=False),
+    Column("settings_key", String(64), nullable=False),
+    Column("version", String(32), nullable=False),
+    Column("made", UtcDateTime, nullable=False),
+    Column("document", JSON, nullable=False),
+    UniqueConstraint("take_id", "settings_key", "version"),
+)
+
+idempotency = Table(
+    "idempotency",
+    metadata,
+    Column("key", String(255), primary_key=True),
+    Column("request_sha256", String(64), nullable=False),
+    Column("status", Integer, nullable=False),
+    Column("body", JSON, nullable=False),
+    Column("created", UtcDateTime, nullable=False),
+    Index(None, "created"),
+)
+
+# Workers that are there: each reports every few seconds.
+nodes = Table(
+    "nodes",
+    metadata,
+    Column("name", String(255), primary_key=True),
+    Column("processes", Integer, nullable=False),
+    Column("started", UtcDateTime, nullable=False),
+    Column("seen", UtcDateTime, nullable=False),
+)

@@ -1,0 +1,161 @@
+"""Takes as they are read: one, a page, all of a filter; and their description."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, func, select, update
+from sqlalchemy import delete as delete_from
+
+from coilbench_worker.store.instants import now
+from coilbench_worker.store.schema import files, jobs, measurements, takes
+from coilbench_worker.store.states import TAKE_STATES
+from coilbench_worker.store.text import storable
+
+PAGE_OF_EACH = 200
+
+
+@dataclass(frozen=True)
+class TakeRecord:
+    """One take as stored. `blob` is the key of its recording; `job_id` the job whose result counts."""
+
+    id: str
+    created: datetime
+    updated: datetime
+    state: str
+    file_name: str
+    bytes: int
+    sha256: str
+    blob: str
+    about: dict[str, Any]
+    settings: dict[str, Any]
+    settings_key: str
+    problem: dict[str, Any] | None
+    job_id: str | None
+
+
+@dataclass(frozen=True)
+class TakeFilter:
+    """Which takes; fields left alone hold for all. `since`: aware, created then or later."""
+
+    state: tuple[str, ...] = ()
+    session: str | None = None
+    pickup: str | None = None
+    sha256: str | None = None
+    since: datetime | None = None
+    id: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Page:
+    """Takes in the order of arrival; `next` is the cursor of the page after, None on the last."""
+
+    items: list[TakeRecord]
+    next: str | None
+
+
+def get(connection: Connection, take_id: str) -> TakeRecord | None:
+    """The take, or None when there is none of that id."""
+    row = connection.execute(_takes().where(takes.c.id == take_id)).one_or_none()
+    return None if row is None else _record(row)
+
+
+def page(connection: Connection, chosen: TakeFilter, limit: int, cursor: str | None = None) -> Page:
+    """Up to `limit` takes after `cursor` (a `Page.next`), in the order of arrival."""
+    query = _filtered(_takes(), chosen).order_by(takes.c.id).limit(limit + 1)
+    if cursor is not None:
+        query = query.where(takes.c.id > storable(cursor))
+    found = [_record(row) for row in connection.execute(query)]
+    more = len(found) > limit
+    found = found[:limit]
+    return Page(found, found[-1].id if more else None)
+
+
+def each(connection: Connection, chosen: TakeFilter) -> Iterator[TakeRecord]:
+    """All takes of the filter in the order of arrival, read by pages: memory does not grow with their number."""
+    cursor = None
+    while True:
+        part = page(connection, chosen, PAGE_OF_EACH, cursor)
+        yield from part.items
+        if part.next is None:
+            return
+        cursor = part.next
+
+
+def count(connection: Connection, chosen: TakeFilter) -> int:
+    """How many takes the filter lets through."""
+    return int(connection.execute(_filtered(select(func.count()).select_from(takes), chosen)).scalar_one())
+
+
+def counts(connection: Connection) -> dict[str, int]:
+    """How many takes stand in each state; states without a take are there with 0."""
+    found = connection.execute(select(takes.c.state, func.count()).group_by(takes.c.state))
+    return dict.fromkeys(TAKE_STATES, 0) | {state: int(number) for state, number in found}
+
+
+def update_about(connection: Connection, take_id: str, about: Mapping[str, Any]) -> TakeRecord | None:
+    """Put `about` in the place of the old description; None when there is no such take. Measures nothing."""
+    connection.execute(
+        update(takes).where(takes.c.id == take_id).values(about=dict(about), updated=now(), **copies(about))
+    )
+    return get(connection, take_id)
+
+
+def delete(connection: Connection, take_id: str) -> bool:
+    """Delete the take's rows, its jobs and measurements; False when there is no such take.
+
+    The recording stays until `store.files.drop_unused` finds that no take uses it; `jobs.remove` does both.
+    """
+    connection.execute(select(takes.c.id).where(takes.c.id == take_id).with_for_update())
+    connection.execute(delete_from(jobs).where(jobs.c.take_id == take_id))
+    connection.execute(delete_from(measurements).where(measurements.c.take_id == take_id))
+    return connection.execute(delete_from(takes).where(takes.c.id == take_id)).rowcount == 1
+
+
+def copies(about: Mapping[str, Any]) -> dict[str, str | None]:
+    """The parts of a description that are columns of their own, for filtering."""
+    return {
+        key: storable(value) if isinstance(value := about.get(key), str) else None
+        for key in ("label", "session", "pickup")
+    }
+
+
+def _takes() -> Select[Any]:
+    return select(
+        takes.c.id,
+        takes.c.created,
+        takes.c.updated,
+        takes.c.state,
+        takes.c.file_name,
+        files.c.bytes,
+        files.c.sha256,
+        files.c.blob,
+        takes.c.about,
+        takes.c.settings,
+        takes.c.settings_key,
+        takes.c.problem,
+        takes.c.job_id,
+    ).join(files, files.c.sha256 == takes.c.file_sha256)
+
+
+def _record(row: Row[Any]) -> TakeRecord:
+    return TakeRecord(**row._mapping)
+
+
+def _filtered(query: Select[Any], chosen: TakeFilter) -> Select[Any]:
+    if chosen.state:
+        query = query.where(takes.c.state.in_(chosen.state))
+    if chosen.id:
+        query = query.where(takes.c.id.in_(chosen.id))
+    if chosen.session is not None:
+        query = query.where(takes.c.session == storable(chosen.session))
+    if chosen.pickup is not None:
+        query = query.where(takes.c.pickup == storable(chosen.pickup))
+    if chosen.sha256 is not None:
+        query = query.where(takes.c.file_sha256 == storable(chosen.sha256))
+    if chosen.since is not None:
+        query = query.where(takes.c.created >= chosen.since)
+    return query
