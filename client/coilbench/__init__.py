@@ -1,1 +1,89 @@
-"""What users import: a thin client of the coilbench service."""
+"""What users import: a thin client of the coilbench service.
+
+    import coilbench
+
+    bench = coilbench.Client()
+    takes = bench.send("recordings", manifest="recordings/takes.csv")
+    bench.wait(takes)
+    bench.table(per="take").save("pickups.xlsx")
+
+Errors: `coilbench.errors` draws the tree; every one is a `coilbench.CoilbenchError`.
+"""
+
+from coilbench.client import Client
+from coilbench.errors import (
+    BadAddress,
+    BadDescription,
+    BadManifest,
+    BadRequest,
+    Busy,
+    CoilbenchError,
+    Conflict,
+    FileChanged,
+    MissingLibrary,
+    NotAllSent,
+    NotARecording,
+    NotFound,
+    NothingToSend,
+    NotPermitted,
+    NotReachable,
+    NotReadable,
+    NotSaved,
+    Refused,
+    ServiceFault,
+    StillMeasuring,
+    TooLarge,
+    UnknownFormat,
+    Unprocessable,
+    UnreadableAnswer,
+)
+from coilbench.measurement import Check, CheckKind, Measurement, Quantity, Strum
+from coilbench.patience import Patience
+from coilbench.problem import FieldError, Problem
+from coilbench.sent import Sent
+from coilbench.table import Column, Table
+from coilbench.take import Take
+from coilbench.version import VERSION
+
+__version__ = VERSION
+
+__all__ = [
+    "BadAddress",
+    "BadDescription",
+    "BadManifest",
+    "BadRequest",
+    "Busy",
+    "Check",
+    "CheckKind",
+    "Client",
+    "CoilbenchError",
+    "Column",
+    "Conflict",
+    "FieldError",
+    "FileChanged",
+    "Measurement",
+    "MissingLibrary",
+    "NotARecording",
+    "NotAllSent",
+    "NotFound",
+    "NotPermitted",
+    "NotReachable",
+    "NotReadable",
+    "NotSaved",
+    "NothingToSend",
+    "Patience",
+    "Problem",
+    "Quantity",
+    "Refused",
+    "Sent",
+    "ServiceFault",
+    "StillMeasuring",
+    "Strum",
+    "Table",
+    "Take",
+    "TooLarge",
+    "UnknownFormat",
+    "Unprocessable",
+    "UnreadableAnswer",
+    "__version__",
+]

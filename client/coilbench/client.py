@@ -1,0 +1,330 @@
+"""The client: what a script uses.
+
+bench = coilbench.Client("http://127.0.0.1:8080")
+takes = bench.send("recordings/*.wav", manifest="takes.csv", progress=True)
+bench.wait(takes)
+bench.table(per="strum").save("strums.xlsx")
+"""
+
+from __future__ import annotations
+
+import os
+import uuid
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Unpack
+from urllib.parse import quote
+
+from coilbench.errors import NotAllSent, NothingToSend, UnreadableAnswer
+from coilbench.filters import TakeFilters, query_of
+from coilbench.manifest import read_manifest
+from coilbench.measurement import CheckKind, Measurement, Quantity
+from coilbench.parcels import Parcel, pack
+from coilbench.patience import Patience
+from coilbench.progress import SendProgress, measuring_progress
+from coilbench.selection import What, select
+from coilbench.sending import Sender, take_of
+from coilbench.sent import Sent
+from coilbench.table import Per, Row, Table, columns_of
+from coilbench.take import Take
+from coilbench.transport import Transport
+from coilbench.waiting import wait_for
+
+DEFAULT_URL = "http://127.0.0.1:8080"
+PAGE = "500"
+
+AnyTake = str | Take | Sent
+"""A take by its id, as it was last seen, or as it was sent."""
+
+
+class Client:
+    """A coilbench service, from Python. A context manager, if wished.
+
+    Parameters
+    ----------
+    url : address of the service; COILBENCH_URL, else http://127.0.0.1:8080
+    key : access key; COILBENCH_KEY, else none
+    timeout : for an answer to begin, s
+    retries : tries after the first on a lost connection, 429 or 503; or a `Patience` for every detail
+
+    Raises
+    ------
+    BadAddress : the address is not one
+    """
+
+    def __init__(
+        self, url: str | None = None, key: str | None = None, *, timeout: float = 60.0, retries: int | Patience = 6
+    ) -> None:
+        patience = retries if isinstance(retries, Patience) else Patience(retries=retries)
+        self._transport = Transport(
+            url or os.environ.get("COILBENCH_URL") or DEFAULT_URL,
+            key or os.environ.get("COILBENCH_KEY") or None,
+            timeout_s=timeout,
+            patience=patience,
+        )
+
+    @property
+    def url(self) -> str:
+        """Address of the service."""
+        return self._transport.url
+
+    def close(self) -> None:
+        """Give the connections back."""
+        self._transport.close()
+
+    def __enter__(self) -> Client:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def send(
+        self,
+        what: What | None = None,
+        *,
+        manifest: str | Path | None = None,
+        about: Mapping[str, Any] | None = None,
+        progress: bool = False,
+        dry_run: bool = False,
+    ) -> list[Sent]:
+        """Send recordings; what is there already (same bytes, same description) is not sent again.
+
+        Every file is tried before anything is raised. Run again after an interruption, it goes on where it stopped.
+
+        Parameters
+        ----------
+        what : a folder, a pattern such as `recordings/*.wav`, a file, or several; None for all that the manifest names
+        manifest : CSV with a column `file` (relative to the manifest) and columns of the description
+        about : description of all of them; a value in the manifest goes before it
+        progress : a bar on standard error when that is a terminal
+        dry_run : only look what would be sent
+
+        Returns
+        -------
+        One `Sent` for each take, in order; `wait` and `table` take them as they are
+
+        Raises
+        ------
+        NothingToSend : no file fits
+        BadManifest, BadDescription : before anything is sent
+        NotAllSent : some files failed; carries those sent
+        NotReachable, NotPermitted : no file would fare better
+        """
+        if what is None and manifest is None:
+            raise NothingToSend("Name a folder, a pattern, files or a manifest to send")
+        selection = select(what) if what is not None else None
+        manifests = [read_manifest(Path(manifest))] if manifest is not None else []
+        parcels = pack(selection, manifests, about).parcels
+        if not parcels:
+            raise NothingToSend("There is no sound file (wav, rf64, flac, aif, aiff) to send")
+        results = list(self.sending(parcels, progress=progress, dry_run=dry_run))
+        failed = [sent for sent in results if sent.outcome == "failed"]
+        if failed:
+            raise NotAllSent([sent for sent in results if sent.outcome != "failed"], failed)
+        return results
+
+    def sending(self, parcels: Sequence[Parcel], *, progress: bool = False, dry_run: bool = False) -> Iterator[Sent]:
+        """Send parcels one by one, yielding what became of each; failures are yielded, not raised.
+
+        Parameters
+        ----------
+        parcels : recordings with descriptions
+        progress : a bar on standard error when that is a terminal
+        dry_run : only look what would be sent
+
+        Raises
+        ------
+        NotReachable, NotPermitted, UnreadableAnswer : no further file would fare better
+        """
+        sizes = [parcel.file.stat().st_size if parcel.file.is_file() else 0 for parcel in parcels]
+        sender = Sender(self._transport, dry_run=dry_run)
+        with SendProgress(shown=progress, files=len(parcels), total_bytes=sum(sizes)) as bar:
+            for parcel, size in zip(parcels, sizes, strict=True):
+                bar.begin(parcel.file.name)
+                sent = sender.send(parcel, bar.sent)
+                bar.end(size)
+                yield sent
+
+    def wait(
+        self, takes: AnyTake | Iterable[AnyTake], timeout: float | None = None, *, progress: bool = False
+    ) -> list[Take]:
+        """Wait until takes are measured, rejected or failed.
+
+        Parameters
+        ----------
+        takes : one or several; those that were not sent are passed over
+        timeout : in all, s; None waits as long as it takes
+        progress : a bar on standard error when that is a terminal
+
+        Returns
+        -------
+        The takes as they are then
+
+        Raises
+        ------
+        StillMeasuring : the time is up; carries the takes
+        NotFound : there is no such take
+        """
+        known = self._seen(takes)
+        with measuring_progress(shown=progress, takes=len(known)) as done:
+            return wait_for(self._transport, known, timeout_s=timeout, done=done)
+
+    def takes(self, **filters: Unpack[TakeFilters]) -> Iterator[Take]:
+        """Takes, over all pages.
+
+        Parameters
+        ----------
+        filters : state, session, pickup, sha256, since
+        """
+        for item in self._transport.lines("/v1/takes", [*query_of(filters), ("limit", PAGE)]):
+            yield take_of(item, self._transport)
+
+    def take(self, id: str) -> Take:
+        """One take.
+
+        Parameters
+        ----------
+        id : of the take
+
+        Raises
+        ------
+        NotFound : there is no such take
+        """
+        return take_of(self._transport.document("GET", _take_path(id)), self._transport)
+
+    def measurement(self, id: str) -> Measurement:
+        """What was measured of a take.
+
+        Parameters
+        ----------
+        id : of the take
+
+        Raises
+        ------
+        Conflict : not final yet
+        Unprocessable : rejected; the problem says why
+        NotFound : there is no such take
+        """
+        document = self._transport.document("GET", f"{_take_path(id)}/measurement")
+        try:
+            return Measurement.from_document(document)
+        except (KeyError, TypeError, ValueError) as cause:
+            raise UnreadableAnswer(self.url, "something that is not a measurement") from cause
+
+    def describe(self, id: str, **about: Any) -> Take:
+        """Change the description of a take; None removes a field. Measures again only when a setting changes.
+
+        Parameters
+        ----------
+        id : of the take
+        about : fields to change
+
+        Raises
+        ------
+        Unprocessable : a value that the service does not take
+        NotFound : there is no such take
+        """
+        return take_of(self._transport.document("PATCH", _take_path(id), document={"about": about}), self._transport)
+
+    def delete(self, id: str) -> None:
+        """Delete a take with its measurements.
+
+        Parameters
+        ----------
+        id : of the take
+
+        Raises
+        ------
+        NotFound : there is no such take
+        """
+        self._transport.request("DELETE", _take_path(id))
+
+    def measure_again(self, id: str, settings: Mapping[str, Any] | None = None) -> Take:
+        """Measure a take again, with other settings or because it failed.
+
+        Parameters
+        ----------
+        id : of the take
+        settings : names as in a measurement's `settings`; None for those it has
+
+        Raises
+        ------
+        Unprocessable : a setting that the service does not take
+        NotFound : there is no such take
+        """
+        document = self._transport.document(
+            "POST",
+            f"{_take_path(id)}/measurement",
+            document={"settings": dict(settings)} if settings else {},
+            headers={"Idempotency-Key": uuid.uuid4().hex},
+        )
+        return take_of(document, self._transport)
+
+    def quantities(self) -> list[Quantity]:
+        """The catalogue of quantities."""
+        return [Quantity.from_document(item) for item in self._transport.lines("/v1/quantities")]
+
+    def checks(self) -> list[CheckKind]:
+        """The catalogue of checks."""
+        return [CheckKind.from_document(item) for item in self._transport.lines("/v1/checks")]
+
+    def table(
+        self, per: Per = "take", quantities: Iterable[str] | None = None, **filters: Unpack[TakeFilters]
+    ) -> Table:
+        """A table of what was measured.
+
+        Parameters
+        ----------
+        per : what a row is: take or strum
+        quantities : keys of those wanted; None for all
+        filters : as for `takes`
+
+        Raises
+        ------
+        Unprocessable : a quantity that there is not
+        """
+        query = [("per", per), ("format", "json"), *query_of(filters), ("limit", PAGE)]
+        if quantities is not None:
+            query.append(("quantities", ",".join(quantities)))
+        rows: list[Row] = []
+        columns = None
+        for page in self._transport.pages("/v1/table", query):
+            if columns is None:
+                columns = columns_of(page.get("columns") or [])
+            rows += page["items"]
+        return Table(per, columns or (), tuple(rows))
+
+    def table_of(
+        self, takes: AnyTake | Iterable[AnyTake], per: Per = "take", quantities: Iterable[str] | None = None
+    ) -> Table:
+        """A table of some takes only.
+
+        Parameters
+        ----------
+        takes : which
+        per, quantities : as for `table`
+        """
+        known = self._seen(takes)
+        if not known:
+            return Table(per, (), ())
+        earliest = min(take.created for take in known)
+        table = self.table(per, quantities, since=earliest)
+        return table.of_takes(take.id for take in known)
+
+    def _seen(self, takes: AnyTake | Iterable[AnyTake]) -> list[Take]:
+        wanted: Iterable[AnyTake] = [takes] if isinstance(takes, str | Take | Sent) else takes
+        known: dict[str, Take] = {}
+        for item in wanted:
+            take = item.take if isinstance(item, Sent) else item
+            if isinstance(take, str):
+                take = self.take(take)
+            if take is not None:
+                known.setdefault(take.id, take)
+        return list(known.values())
+
+
+def _take_path(id: str) -> str:
+    return f"/v1/takes/{quote(id, safe='')}"

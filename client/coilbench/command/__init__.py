@@ -1,0 +1,76 @@
+"""The command `coilbench`: measuring recordings from a shell.
+
+Results go to standard output, notices and progress to standard error (progress only when that is a terminal). Exit
+status: 0 all is measured, 1 something was rejected, failed or refused, 2 bad usage, 130 stopped with Ctrl-C.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from coilbench.command.connection import connection_options
+from coilbench.command.exits import FAILED, INTERRUPTED, Interrupted
+from coilbench.command.send import send
+from coilbench.command.status import status
+from coilbench.command.table import table
+from coilbench.errors import CoilbenchError
+from coilbench.version import VERSION
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@connection_options
+@click.version_option(VERSION, prog_name="coilbench", message="%(prog)s %(version)s")
+def commands() -> None:
+    r"""Measure and compare electric-guitar pickups from recorded strums.
+
+    \b
+    The usual job in one line:
+        coilbench send FOLDER --wait -o table.xlsx
+
+    Exit status: 0 all is measured, 1 something was rejected, failed or refused, 2 bad usage.
+    """
+
+
+commands.add_command(send)
+commands.add_command(status)
+commands.add_command(table)
+
+
+def main() -> None:
+    """Entry point of the command."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run a command line.
+
+    Parameters
+    ----------
+    arguments : without the program's name
+
+    Returns
+    -------
+    The exit status
+    """
+    try:
+        result = commands.main(args=list(arguments), prog_name="coilbench", standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except Interrupted as stop:
+        click.echo(str(stop), err=True)
+        return INTERRUPTED
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("Stopped. Nothing was changed or lost; give the command again to have the answer.", err=True)
+        return INTERRUPTED
+    except CoilbenchError as error:
+        click.echo(f"coilbench: {error}", err=True)
+        return FAILED
+    except BrokenPipeError:  # the reader of our output has gone: `coilbench table | head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return FAILED
+    return result if isinstance(result, int) else 0

@@ -1,0 +1,11 @@
+"""Exit statuses, and the exception that carries a word of farewell."""
+
+from __future__ import annotations
+
+MEASURED = 0
+FAILED = 1
+INTERRUPTED = 130
+
+
+class Interrupted(Exception):
+    """Stopped with Ctrl-C; the message says how to go on."""

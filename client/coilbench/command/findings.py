@@ -1,0 +1,110 @@
+"""What stands beneath a table: problems of takes and findings of checks, each with what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.text import Text
+
+from coilbench.client import Client
+from coilbench.errors import Refused
+from coilbench.measurement import Check, Measurement
+from coilbench.table import Table, cell_text
+from coilbench.take import Take
+
+EXAMPLES = 3
+"""Takes shown for each check; with more of them the rest is counted."""
+
+SEVERITIES = ("reject", "caution", "note")
+
+
+def show_problems(takes: Iterable[Take], console: Console) -> None:
+    """List the takes that could not be measured, with reason and advice.
+
+    Parameters
+    ----------
+    takes : any; those without a problem are passed over
+    console : where to
+    """
+    for take in takes:
+        if take.state not in ("rejected", "failed"):
+            continue
+        console.print(Text(f"{take.state}  {take.label}  ({take.id})", style="bold"))
+        if take.problem is None:
+            continue
+        problem = take.problem
+        _indented(f"{problem.title}. {problem.detail}" if problem.detail else problem.title, console)
+        _indented(problem.advice, console)
+
+
+def show_checks(table: Table, client: Client, console: Console) -> None:
+    """List what the checks found, by check, with a few takes each.
+
+    Parameters
+    ----------
+    table : its column `checks` names what was found
+    client : gives messages and advice
+    console : where to
+    """
+    takes_by_code = _takes_by_code(table)
+    if not takes_by_code:
+        return
+    advice = {kind.code: kind for kind in client.checks()}
+    known: dict[str, Measurement | None] = {}
+    found: list[tuple[Check, list[str], list[str]]] = []
+    for code, ids in takes_by_code.items():
+        lines: list[str] = []
+        worst: Check | None = None
+        for id in ids[:EXAMPLES]:
+            for check in _checks_of(id, code, client, known):
+                lines.append(f"{_label(table, id)}: {check.message}")
+                if worst is None or _order(check) < _order(worst):
+                    worst = check
+        if worst is not None:
+            found.append((worst, ids, lines))
+    for worst, ids, lines in sorted(found, key=lambda entry: _order(entry[0])):
+        count = f"{len(ids)} takes" if len(ids) > 1 else "1 take"
+        console.print(Text(f"{worst.severity}  {worst.code}  ({count})", style="bold"))
+        for line in lines:
+            _indented(line, console)
+        if len(ids) > EXAMPLES:
+            _indented(f"and {len(ids) - EXAMPLES} more takes", console)
+        kind = advice.get(worst.code)
+        if kind is not None and kind.advice not in lines[0]:
+            _indented(kind.advice, console)
+
+
+def _takes_by_code(table: Table) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for row in table.rows:
+        for code in cell_text(row.get("checks")).replace(";", ",").split(","):
+            ids = found.setdefault(code.strip(), []) if code.strip() else None
+            if ids is not None and row["take"] not in ids:
+                ids.append(str(row["take"]))
+    return found
+
+
+def _checks_of(id: str, code: str, client: Client, known: dict[str, Measurement | None]) -> Sequence[Check]:
+    if id not in known:
+        try:
+            known[id] = client.measurement(id)
+        except Refused:  # deleted or measured again meanwhile: its row stands, its words are gone
+            known[id] = None
+    measurement = known[id]
+    return [check for check in measurement.checks if check.code == code] if measurement else []
+
+
+def _order(check: Check) -> int:
+    return SEVERITIES.index(check.severity) if check.severity in SEVERITIES else len(SEVERITIES)
+
+
+def _label(table: Table, id: str) -> str:
+    row = next(row for row in table.rows if row.get("take") == id)
+    return str(row.get("label") or row.get("file") or id)
+
+
+def _indented(text: str, console: Console) -> None:
+    if text:
+        console.print(Padding(Text(text), (0, 0, 0, 4)))

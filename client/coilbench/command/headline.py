@@ -1,0 +1,184 @@
+"""The table on the screen: the figures that are looked at first, as many columns as the width allows.
+
+Columns that do not fit are left out, the least telling first, and the line beneath says which; the saved table has all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from rich import box
+from rich.console import Console
+from rich.table import Table as Grid
+from rich.text import Text
+
+from coilbench.table import Row, Table, cell_text
+
+NARROWEST = 60
+PIPED_WIDTH = 120
+NOTHING = "·"
+GAP = 2
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A column on the screen.
+
+    Attributes
+    ----------
+    key : of the table's column
+    head : two lines at most
+    show : text of a row's cell
+    rank : the greater, the sooner it is left out; 0 always stays
+    widest : text is cut beyond this
+    number : right-aligned
+    """
+
+    key: str
+    head: str
+    show: Callable[[Row], str]
+    rank: int
+    widest: int = 14
+    number: bool = True
+
+
+def screen() -> Console:
+    """Standard output: as wide as the terminal, or 120 columns into a file or a pipe."""
+    console = Console(highlight=False, soft_wrap=False)
+    if not console.is_terminal:
+        console = Console(highlight=False, width=PIPED_WIDTH, color_system=None)
+    return console
+
+
+def show(table: Table, console: Console, chosen: Iterable[str] | None = None) -> None:
+    """Print a table.
+
+    Parameters
+    ----------
+    table : by take or by strum
+    console : where to
+    chosen : quantities that were asked for by name; None shows the usual ones
+    """
+    there = {column.key for column in table.columns}
+    wanted = _chosen(table, chosen) if chosen is not None else _usual(table.per)
+    figures = [figure for figure in wanted if figure.key in there]
+    cells = {figure.key: [figure.show(row) for row in table.rows] for figure in figures}
+    kept, left_out = _fitting(figures, cells, max(NARROWEST, console.width))
+    grid = Grid(box=box.SIMPLE_HEAD, padding=(0, GAP - 1, 0, 1), pad_edge=False, show_edge=False, header_style="bold")
+    for figure in kept:
+        grid.add_column(
+            Text(figure.head),
+            justify="right" if figure.number else "left",
+            no_wrap=True,
+            overflow="ellipsis",
+            max_width=figure.widest,
+            vertical="bottom",
+        )
+    for place in range(len(table.rows)):
+        grid.add_row(*(Text(cells[figure.key][place]) for figure in kept))
+    console.print(grid)
+    if left_out:
+        names = ", ".join(figure.key for figure in left_out)
+        console.print(Text(f"left out for want of width: {names}; -o NAME.xlsx saves every column"), style="dim")
+
+
+def _fitting(figures: Sequence[Figure], cells: dict[str, list[str]], width: int) -> tuple[list[Figure], list[Figure]]:
+    def taken(figure: Figure) -> int:
+        texts = [*figure.head.split("\n"), *cells[figure.key]]
+        return min(figure.widest, max(len(text) for text in texts)) + GAP
+
+    kept = list(figures)
+    left_out: list[Figure] = []
+    while sum(taken(figure) for figure in kept) > width and any(figure.rank for figure in kept):
+        least = max(kept, key=lambda figure: figure.rank)
+        kept.remove(least)
+        left_out.append(least)
+    return kept, left_out
+
+
+def _usual(per: str) -> list[Figure]:
+    name = Figure("take", "take", _name, 0, widest=22, number=False)
+    pickup = Figure("pickup", "pickup", _text("pickup"), 5, widest=16, number=False)
+    position = Figure("position", "position", _text("position"), 9, widest=8, number=False)
+    figures = [
+        Figure("crest_db", "crest\ndB", _fixed("crest_db", 1), 2),
+        Figure("attack_ms", "attack\nms", _fixed("attack_ms", 1), 4),
+        Figure("decay_db_per_s", "decay\ndB/s", _fixed("decay_db_per_s", 1), 3),
+        Figure("sustain_20_s", "-20 dB\nafter s", _fixed("sustain_20_s", 2), 6),
+        Figure("bass_db", "bass\ndB", _fixed("bass_db", 1), 1),
+        Figure("middle_db", "mid\ndB", _fixed("middle_db", 1), 1),
+        Figure("treble_db", "treble\ndB", _fixed("treble_db", 1), 1),
+    ]
+    checks = Figure("checks", "checks", _checks, 0, widest=24, number=False)
+    if per == "strum":
+        strum = Figure("strum", "strum", _fixed("strum", 0), 0)
+        onset = Figure("onset_s", "onset\ns", _fixed("onset_s", 3), 7)
+        return [
+            name,
+            pickup,
+            strum,
+            onset,
+            Figure("rms_dbfs", "level\ndBFS", _fixed("rms_dbfs", 1), 0),
+            *figures,
+            checks,
+        ]
+    strums = Figure("strums", "strums", _fixed("strums", 0), 0)
+    return [name, pickup, position, strums, Figure("rms_dbfs", "level\ndBFS", _level, 0), *figures, checks]
+
+
+def _chosen(table: Table, chosen: Iterable[str]) -> list[Figure]:
+    usual = _usual(table.per)
+    frame = [figure for figure in usual if figure.key in ("take", "pickup", "strum", "strums")]
+    wanted = tuple(chosen)
+    figures: list[Figure] = []
+    for column in table.columns:
+        base = next((key for key in wanted if column.key == key or column.key.startswith(f"{key}_")), None)
+        if base is not None and not column.key.endswith(("_sd", "_low", "_high")):
+            figures.append(Figure(column.key, column.key, _with_interval(column.key), len(figures) + 10, widest=26))
+    return [*frame, *figures, usual[-1]]
+
+
+def _name(row: Row) -> str:
+    return str(row.get("label") or row.get("file") or row.get("take") or "")
+
+
+def _text(key: str) -> Callable[[Row], str]:
+    return lambda row: cell_text(row.get(key)) or NOTHING
+
+
+def _fixed(key: str, decimals: int) -> Callable[[Row], str]:
+    return lambda row: _number(row.get(key), decimals)
+
+
+def _with_interval(key: str) -> Callable[[Row], str]:
+    return lambda row: _mean(row, key, 2)
+
+
+def _level(row: Row) -> str:
+    return _mean(row, "rms_dbfs", 1)
+
+
+def _mean(row: Row, key: str, decimals: int) -> str:
+    text = _number(row.get(key), decimals)
+    low, high = row.get(f"{key}_low"), row.get(f"{key}_high")
+    if isinstance(low, int | float) and isinstance(high, int | float):
+        text += f" ± {(high - low) / 2:.{decimals}f}"
+    return text
+
+
+def _number(value: Any, decimals: int) -> str:
+    if not isinstance(value, int | float):
+        return NOTHING
+    return f"{value:.{decimals}f}"
+
+
+def _checks(row: Row) -> str:
+    state = row.get("state")
+    if state in ("rejected", "failed", "waiting", "measuring"):
+        return str(state)
+    found = cell_text(row.get("checks"))
+    if row.get("usable") is False:
+        return f"unusable: {found}" if found else "unusable"
+    return found or "none"

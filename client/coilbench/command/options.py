@@ -1,0 +1,89 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from coilbench.errors import UnknownFormat
+from coilbench.filters import TakeFilters
+from coilbench.table_files import WRITERS, writer_for
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def _table_path(context: click.Context, option: click.Parameter, value: Path | None) -> Path | None:
+    if value is None:
+        return None
+    try:
+        writer_for(value)
+    except UnknownFormat as error:
+        raise click.BadParameter(str(error)) from error
+    if not value.parent.is_dir():
+        raise click.BadParameter(f"there is no folder {value.parent}")
+    return value
+
+
+def _moment(context: click.Context, option: click.Parameter, value: str | None) -> datetime | None:
+    if value is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(value)
+    except ValueError as error:
+        raise click.BadParameter(f"{value!r} is no date; write 2030-05-17 or 2030-05-17T14:30") from error
+    return moment.astimezone(UTC)
+
+
+def output_option(command: Command) -> Command:
+    """`-o NAME`: where the table goes; the extension picks the format."""
+    return click.option(
+        "-o",
+        "--output",
+        type=click.Path(dir_okay=False, path_type=Path),
+        callback=_table_path,
+        metavar="NAME",
+        help=f"Save the table; the extension picks the format: {', '.join(WRITERS)}.",
+    )(command)
+
+
+def per_option(command: Command) -> Command:
+    """`--per take|strum`: what a row of the table is."""
+    return click.option(
+        "--per",
+        type=click.Choice(["take", "strum"]),
+        default="take",
+        show_default=True,
+        help="One row for each take, or for each strum.",
+    )(command)
+
+
+def json_option(command: Command) -> Command:
+    """`--json`: for programs."""
+    return click.option("--json", "as_json", is_flag=True, help="For programs: one JSON object a line.")(command)
+
+
+def filter_options(command: Command) -> Command:
+    """`--session`, `--pickup`, `--since`: which takes."""
+    command = click.option(
+        "--since", callback=_moment, metavar="DATE", help="Only takes sent from then on (local time unless it says)."
+    )(command)
+    command = click.option("--pickup", multiple=True, metavar="KEY", help="Only takes of this pickup; repeatable.")(
+        command
+    )
+    return click.option("--session", multiple=True, metavar="NAME", help="Only takes of this session; repeatable.")(
+        command
+    )
+
+
+def filters_of(session: tuple[str, ...], pickup: tuple[str, ...], since: datetime | None) -> TakeFilters:
+    """The filters given on a command line.
+
+    Parameters
+    ----------
+    session, pickup, since : as the options have them
+    """
+    return TakeFilters(session=session, pickup=pickup, since=since)

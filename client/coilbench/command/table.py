@@ -1,0 +1,86 @@
+"""`coilbench table`: what was measured, on the screen or in a file."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from coilbench.command.connection import Connection, connection_options
+from coilbench.command.exits import FAILED, MEASURED
+from coilbench.command.findings import show_checks, show_problems
+from coilbench.command.headline import screen, show
+from coilbench.command.options import filter_options, filters_of, json_option, output_option, per_option
+from coilbench.table import Table
+
+
+@click.command(short_help="What was measured, on the screen or in a file.")
+@connection_options
+@filter_options
+@per_option
+@click.option("--quantities", metavar="A,B", help="Only these quantities, by key.")
+@output_option
+@json_option
+@click.pass_obj
+def table(
+    connection: Connection,
+    session: tuple[str, ...],
+    pickup: tuple[str, ...],
+    since: datetime | None,
+    per: Literal["take", "strum"],
+    quantities: str | None,
+    output: Path | None,
+    as_json: bool,
+) -> int:
+    """Show what was measured: one row for each take or strum, checks and problems beneath.
+
+    Exits with 1 when a take among them was rejected or failed.
+    """
+    client = connection.client()
+    filters = filters_of(session, pickup, since)
+    chosen = [key.strip() for key in quantities.split(",") if key.strip()] if quantities else None
+    found = client.table(per, chosen, **filters)
+    filters["state"] = ("rejected", "failed", "waiting", "measuring")
+    others = list(client.takes(**filters))
+    stopped = [take for take in others if take.final]
+    if output is not None:
+        save(found, output)
+    if as_json:
+        print_rows(found)
+    elif output is None:
+        console = screen()
+        if found.rows:
+            show(found, console, chosen)
+            show_checks(found, client, console)
+        else:
+            click.echo("No take fits; `coilbench send FOLDER` sends some.", err=True)
+        show_problems(stopped, console)
+    if len(others) > len(stopped):
+        click.echo(f"{len(others) - len(stopped)} takes are not measured yet; ask again in a moment.", err=True)
+    return FAILED if stopped else MEASURED
+
+
+def save(found: Table, output: Path) -> None:
+    """Save a table and say so.
+
+    Parameters
+    ----------
+    found : the table
+    output : where to
+    """
+    found.save(output)
+    click.echo(f"{output}: {len(found)} rows, {len(found.columns)} columns", err=True)
+
+
+def print_rows(found: Table) -> None:
+    """Print the rows for programs, one JSON object a line.
+
+    Parameters
+    ----------
+    found : the table
+    """
+    for row in found.rows:
+        click.echo(json.dumps(dict(row), ensure_ascii=False))

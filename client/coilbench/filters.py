@@ -1,0 +1,46 @@
+"""The filters with which takes and table rows are chosen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from typing import TypedDict, cast
+
+
+class TakeFilters(TypedDict, total=False):
+    """Filters; several values of one are alternatives.
+
+    `since` takes RFC 3339 text or a datetime: takes created from then on.
+    """
+
+    state: str | Iterable[str] | None
+    session: str | Iterable[str] | None
+    pickup: str | Iterable[str] | None
+    sha256: str | Iterable[str] | None
+    since: str | datetime | None
+
+
+def query_of(filters: TakeFilters) -> list[tuple[str, str]]:
+    """The filters as parameters of an address.
+
+    Parameters
+    ----------
+    filters : by name
+
+    Raises
+    ------
+    TypeError : a name that is no filter
+    """
+    query: list[tuple[str, str]] = []
+    for name, value in cast(Mapping[str, object], filters).items():
+        if name not in TakeFilters.__annotations__:
+            raise TypeError(f"{name!r} is no filter; there are {', '.join(TakeFilters.__annotations__)}")
+        if value is None:
+            continue
+        if isinstance(value, datetime):
+            query.append((name, value.astimezone(UTC).isoformat().replace("+00:00", "Z")))
+        elif isinstance(value, str):
+            query.append((name, value))
+        else:
+            query += [(name, str(one)) for one in cast(Iterable[object], value)]
+    return query

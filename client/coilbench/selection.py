@@ -1,0 +1,80 @@
+"""Which files to send: folders, patterns and names become a list of recordings."""
+
+from __future__ import annotations
+
+import glob
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from coilbench.errors import NothingToSend
+
+SOUND_SUFFIXES = frozenset({".wav", ".wave", ".rf64", ".flac", ".aif", ".aiff"})
+
+What = str | Path | Iterable[str | Path]
+
+
+@dataclass(frozen=True)
+class Selection:
+    """What was found.
+
+    Attributes
+    ----------
+    files : recordings, each once, in order of name within a folder or pattern
+    passed_over : files and folders inside the given folders that are no sound files by their extension
+    """
+
+    files: tuple[Path, ...]
+    passed_over: tuple[Path, ...] = ()
+
+
+def select(what: What) -> Selection:
+    """Find the recordings meant.
+
+    A folder gives the sound files directly in it (not those of its folders, nor hidden ones); a pattern with `*`, `?`
+    or `[` gives the files that fit; a file named as such is taken whatever its extension.
+
+    Parameters
+    ----------
+    what : a folder, a pattern, a file, or several of them
+
+    Raises
+    ------
+    NothingToSend : a name that is not there, or a pattern that nothing fits
+    """
+    wanted = [what] if isinstance(what, str | Path) else list(what)
+    files: dict[Path, Path] = {}
+    passed_over: list[Path] = []
+    for item in wanted:
+        path = Path(item)
+        if path.is_dir():
+            for inner in sorted(path.iterdir()):
+                if is_recording(inner):
+                    files.setdefault(inner.resolve(), inner)
+                elif not inner.name.startswith("."):
+                    passed_over.append(inner)
+        elif path.exists():
+            files.setdefault(path.resolve(), path)
+        else:
+            for inner in _fitting(str(item)):
+                files.setdefault(inner.resolve(), inner)
+    return Selection(tuple(files.values()), tuple(passed_over))
+
+
+def is_recording(path: Path) -> bool:
+    """Whether this is a sound file by its extension, and not hidden.
+
+    Parameters
+    ----------
+    path : any
+    """
+    return path.suffix.lower() in SOUND_SUFFIXES and not path.name.startswith(".") and path.is_file()
+
+
+def _fitting(pattern: str) -> list[Path]:
+    if not glob.has_magic(pattern):
+        raise NothingToSend(f"There is no file or folder {pattern}")
+    found = [Path(name) for name in sorted(glob.glob(pattern, recursive=True)) if Path(name).is_file()]  # noqa: PTH207
+    if not found:
+        raise NothingToSend(f"No file fits {pattern}")
+    return found

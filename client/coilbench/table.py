@@ -1,0 +1,147 @@
+"""Tables of what was measured: rows by take or by strum, columns with title and unit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from coilbench.errors import MissingLibrary
+
+if TYPE_CHECKING:
+    import pandas
+
+Per = Literal["take", "strum"]
+Row = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column: its key in every row, its title for people, its unit (empty for none)."""
+
+    key: str
+    title: str
+    unit: str = ""
+
+    @property
+    def heading(self) -> str:
+        """Title with unit."""
+        return f"{self.title} ({self.unit})" if self.unit else self.title
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows with their columns; iterates over the rows.
+
+    Attributes
+    ----------
+    per : what a row is: take or strum
+    columns : in order
+    rows : dictionaries by column key; None where nothing is defined
+    """
+
+    per: str
+    columns: tuple[Column, ...]
+    rows: tuple[Row, ...]
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def __iter__(self) -> Iterator[Row]:
+        return iter(self.rows)
+
+    def column(self, key: str) -> list[Any]:
+        """The values of one column.
+
+        Parameters
+        ----------
+        key : of the column
+
+        Raises
+        ------
+        KeyError : there is no such column
+        """
+        if key not in {column.key for column in self.columns}:
+            raise KeyError(key)
+        return [row.get(key) for row in self.rows]
+
+    def of_takes(self, ids: Iterable[str]) -> Table:
+        """The same table with the rows of some takes only.
+
+        Parameters
+        ----------
+        ids : of the takes
+        """
+        wanted = set(ids)
+        return Table(self.per, self.columns, tuple(row for row in self.rows if row.get("take") in wanted))
+
+    def to_pandas(self) -> pandas.DataFrame:
+        """The table as a data frame; quantities as numbers, NaN where nothing is defined.
+
+        Raises
+        ------
+        MissingLibrary : pandas is not installed
+        """
+        try:
+            import pandas
+        except ImportError as cause:
+            raise MissingLibrary("to_pandas() needs pandas, which is not installed: pip install pandas") from cause
+        values = {column.key: self.column(column.key) for column in self.columns}
+        numbers = {column.key for column in self.columns if column.unit or _numeric(values[column.key])}
+        return pandas.DataFrame(
+            {key: pandas.to_numeric(pandas.Series(cells)) if key in numbers else cells for key, cells in values.items()}
+        )
+
+    def save(self, path: str | Path) -> Path:
+        """Write the table; the extension picks the format: .csv, .xlsx or .json.
+
+        Parameters
+        ----------
+        path : where to; an existing file is replaced once the new one is complete
+
+        Raises
+        ------
+        UnknownFormat : another extension
+        NotSaved : can't be written there
+        """
+        from coilbench.table_files import save
+
+        return save(self, Path(path))
+
+
+def _numeric(values: Sequence[Any]) -> bool:
+    """Whether a column holds numbers, at least one, and nothing else."""
+    found = [value for value in values if value is not None]
+    return bool(found) and all(isinstance(value, int | float) and not isinstance(value, bool) for value in found)
+
+
+def columns_of(documents: Sequence[Mapping[str, Any]]) -> tuple[Column, ...]:
+    """Columns from the service's answer.
+
+    Parameters
+    ----------
+    documents : `{"key", "title", "unit"}` each
+    """
+    return tuple(
+        Column(str(entry["key"]), str(entry.get("title") or entry["key"]), str(entry.get("unit") or ""))
+        for entry in documents
+    )
+
+
+def cell_text(value: Any) -> str:
+    """A cell that is no number as text: lists joined by semicolons, None as nothing.
+
+    Parameters
+    ----------
+    value : of a cell
+    """
+    if value is None:
+        return ""
+    if isinstance(value, list | tuple):
+        return "; ".join(cell_text(one) for one in value)
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, Mapping):
+        return str(value.get("code") or value.get("title") or dict(value))
+    return str(value)

@@ -1,0 +1,151 @@
+"""Table files: CSV, spreadsheet and JSON.
+
+Text cells of a CSV that begin like a formula are defused with an apostrophe (CWE-1236); a spreadsheet gets numbers as
+numbers and text as text, never a formula or a link.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import xlsxwriter
+
+from coilbench.errors import NotSaved, UnknownFormat
+from coilbench.table import Table, cell_text
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+LONGEST_CELL = 32_767
+MOST_SHEET_ROWS = 1_048_576
+"""Cell length and rows: limits of the spreadsheet format."""
+
+
+def save(table: Table, path: Path) -> Path:
+    """Write a table in the format of the path's extension; all or nothing.
+
+    Parameters
+    ----------
+    table : the table
+    path : where to
+
+    Raises
+    ------
+    UnknownFormat : no writer for the extension
+    NotSaved : the folder is missing, the disk full, the file open elsewhere, or too many rows for a spreadsheet
+    """
+    write = writer_for(path)
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent)
+        os.close(handle)
+        partial = Path(name)
+        try:
+            write(table, partial)
+            partial.chmod(0o666 & ~_umask())
+            partial.replace(path)
+        finally:
+            partial.unlink(missing_ok=True)
+    except (OSError, xlsxwriter.exceptions.XlsxFileError) as cause:
+        reason = getattr(cause, "strerror", None) or cause
+        raise NotSaved(f"{path} can't be written: {reason}. Is the folder there, and the file not open?") from cause
+    return path
+
+
+def writer_for(path: Path) -> Callable[[Table, Path], None]:
+    """The writer for a path's extension.
+
+    Parameters
+    ----------
+    path : where a table is to go
+
+    Raises
+    ------
+    UnknownFormat : no writer for the extension
+    """
+    try:
+        return WRITERS[path.suffix.lower()]
+    except KeyError:
+        found = f"the extension {path.suffix}" if path.suffix else "no extension"
+        raise UnknownFormat(f"{path} has {found}; a table is saved as {', '.join(WRITERS)}") from None
+
+
+def _write_csv(table: Table, path: Path) -> None:
+    keys = [column.key for column in table.columns]
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(keys)
+        for row in table.rows:
+            writer.writerow([_csv_cell(row.get(key)) for key in keys])
+
+
+def _csv_cell(value: Any) -> Any:
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return value
+    text = cell_text(value)
+    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+
+
+def _write_xlsx(table: Table, path: Path) -> None:
+    if len(table.rows) >= MOST_SHEET_ROWS:
+        raise NotSaved(f"{len(table.rows)} rows are more than a spreadsheet holds ({MOST_SHEET_ROWS}); save as .csv")
+    options = {
+        "constant_memory": True,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+    }
+    with xlsxwriter.Workbook(str(path), options) as book:
+        bold = book.add_format({"bold": True, "bottom": 1})
+        decimal = book.add_format({"num_format": "0.00"})
+        sheet = book.add_worksheet("strums" if table.per == "strum" else "takes")
+        sheet.freeze_panes(1, 0)
+        for number, column in enumerate(table.columns):
+            sheet.set_column(number, number, max(10, min(28, len(column.key) + 2)))
+            sheet.write_string(0, number, column.key, bold)
+        for line, row in enumerate(table.rows, 1):
+            for number, column in enumerate(table.columns):
+                _write_cell(sheet, line, number, row.get(column.key), decimal)
+        if table.columns:
+            sheet.autofilter(0, 0, max(1, len(table.rows)), len(table.columns) - 1)
+        legend = book.add_worksheet("columns")
+        legend.set_column(0, 2, 28)
+        for line, cells in enumerate(
+            [("column", "meaning", "unit"), *((c.key, c.title, c.unit) for c in table.columns)]
+        ):
+            for number, text in enumerate(cells):
+                legend.write_string(line, number, text, bold if line == 0 else None)
+
+
+def _write_cell(sheet: Any, line: int, number: int, value: Any, decimal: Any) -> None:
+    if value is None:
+        return
+    if isinstance(value, bool):
+        sheet.write_boolean(line, number, value)
+    elif isinstance(value, int):
+        sheet.write_number(line, number, value)
+    elif isinstance(value, float):
+        sheet.write_number(line, number, value, decimal)
+    else:
+        sheet.write_string(line, number, cell_text(value)[:LONGEST_CELL])
+
+
+def _write_json(table: Table, path: Path) -> None:
+    document = {
+        "per": table.per,
+        "columns": [{"key": column.key, "title": column.title, "unit": column.unit} for column in table.columns],
+        "items": [dict(row) for row in table.rows],
+    }
+    path.write_text(json.dumps(document, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+
+
+def _umask() -> int:
+    present = os.umask(0)
+    os.umask(present)
+    return present
+
+
+WRITERS: dict[str, Callable[[Table, Path], None]] = {".csv": _write_csv, ".xlsx": _write_xlsx, ".json": _write_json}
