@@ -138,7 +138,7 @@ def _table() -> dict[str, tuple[str, Callable[[], Made]]]:
     r = partial(partial, _recorded)
     hum50, hum60 = replace(QUIET, hum_hz=50.0, hum_dbfs=-52), replace(QUIET, hum_hz=60.0, hum_dbfs=-50)
     hiss, offset = replace(QUIET, hiss_dbfs=-58), replace(QUIET, dc_offset=0.03, polarity=-1)
-    muted = {"palm_db_per_s": 60.0, "palm_db_per_s_per_khz": 60.0}
+    muted: dict[str, Any] = {"palm_db_per_s": 60.0, "palm_db_per_s_per_khz": 60.0}
     soft = (0.0, -6.0, -12.0, -3.0)
     return {
         "modelled-four-strums": ("the usual take", m(hands(4, 4.0))),

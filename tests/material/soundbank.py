@@ -80,7 +80,9 @@ def _records(chunk: str, layout: str) -> list[tuple[int, ...]]:
 def _zones(bags: str, generators: str, first: int, last: int) -> list[dict[int, int]]:
     """Generators of each zone, after those of the global zone (a leading one without instrument or sample)."""
     bag, generator = _records(bags, "<2H"), _records(generators, "<2H")
-    zones = [dict(generator[bag[index][0] : bag[index + 1][0]]) for index in range(first, last)]
+    zones: list[dict[int, int]] = []
+    for (start, _), (stop, _) in pairwise(bag[first : last + 1]):
+        zones.append({each[0]: each[1] for each in generator[start:stop]})
     shared: dict[int, int] = {}
     if zones and INSTRUMENT not in zones[0] and SAMPLE not in zones[0]:
         shared = zones.pop(0)

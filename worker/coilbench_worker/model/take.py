@@ -145,7 +145,9 @@ def _truth(take: Take, clean: FloatArray, rate_hz: int, clipped: bool) -> known.
     noise_power = take.chain.noise_power()
     strums = []
     for index, strum in enumerate(take.strums):
-        end_s, ended_by = _end(take, index, clean, rate_hz, noise_power)
+        stop_s, stopped_by = _stopped(take, index)
+        sunk_s = known.sinks_into_noise_s(clean, rate_hz, start_s=strum.onset_s, stop_s=stop_s, noise_power=noise_power)
+        end_s, ended_by = (stop_s, stopped_by) if sunk_s is None else (sunk_s, "noise")
         level_stop_s = strum.onset_s + known.LEVEL_WINDOW_S
         fits = level_stop_s <= end_s
         span = {"start_s": strum.onset_s, "stop_s": level_stop_s}
@@ -157,7 +159,7 @@ def _truth(take: Take, clean: FloatArray, rate_hz: int, clipped: bool) -> known.
                 force_db=strum.force_db,
                 rms_dbfs=known.rms_dbfs(clean, rate_hz, **span) if fits else None,
                 peak_dbfs=known.peak_dbfs(clean, rate_hz, **span) if fits else None,
-                decay_db_per_s=known.decay_db_per_s(clean, rate_hz, start_s=strum.onset_s, stop_s=end_s),
+                decay_db_per_s=known.decay_db_per_s(clean, rate_hz, start_s=strum.onset_s, stop_s=stop_s),
             )
         )
     return known.Truth(
@@ -169,16 +171,12 @@ def _truth(take: Take, clean: FloatArray, rate_hz: int, clipped: bool) -> known.
     )
 
 
-def _end(take: Take, index: int, clean: FloatArray, rate_hz: int, noise_power: float) -> tuple[float, known.EndedBy]:
+def _stopped(take: Take, index: int) -> tuple[float, known.EndedBy]:
+    """Instant at which the hand, the next strum or the file ends a strum, whatever the noise."""
     strum = take.strums[index]
     ends: list[tuple[float, known.EndedBy]] = [(take.duration_s, "file-end")]
     if index + 1 < len(take.strums):
         ends.append((take.strums[index + 1].onset_s, "next"))
     if strum.stop_s is not None:
         ends.append((strum.stop_s, "damped"))
-    sunk_s = known.sinks_into_noise_s(
-        clean, rate_hz, start_s=strum.onset_s, stop_s=min(ends)[0], noise_power=noise_power
-    )
-    if sunk_s is not None:
-        ends.append((sunk_s, "noise"))
     return min(ends)
