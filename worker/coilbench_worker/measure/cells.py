@@ -1,0 +1,56 @@
+"""Energy in consecutive short cells: what decay and sustain are read from, a thousandth of the samples to handle."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from coilbench_worker.measure.source import FloatArray
+
+CELL_S = 0.001
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Energies of consecutive cells, shape (n,), full scale squared x samples; `cell_s` is the exact length, s."""
+
+    energies: FloatArray
+    cell_s: float
+    samples_per_cell: int
+
+    def means(self, seconds: float) -> FloatArray:
+        """Mean square over a window of about `seconds` that slides by one cell: entry j begins with cell j.
+
+        Shape (n - width + 1,), where the width is a whole number of cells, at least one and at most n.
+        """
+        width = self.width(seconds)
+        until = np.concatenate(([0.0], np.cumsum(self.energies)))
+        means: FloatArray = (until[width:] - until[:-width]) / (width * self.samples_per_cell)
+        return np.maximum(means, 0.0)
+
+    def width(self, seconds: float) -> int:
+        """Cells in a window of about `seconds`: at least one, at most all."""
+        return min(max(round(seconds / self.cell_s), 1), max(self.energies.size, 1))
+
+
+def cells(samples: FloatArray, rate_hz: float, *, cell_s: float = CELL_S) -> Cells:
+    """Cut samples into cells; a last cell that is not full is left out.
+
+    Parameters
+    ----------
+    samples : shape (n,), full scale = 1.0
+    rate_hz : > 0, Hz
+    cell_s : length asked for, s; rounded to whole samples
+
+    Raises
+    ------
+    ValueError : empty input, or not finite
+    """
+    if samples.size == 0:
+        raise ValueError("no samples: a decay needs some")
+    length = max(round(cell_s * rate_hz), 1)
+    count = samples.size // length
+    rows = samples[: count * length].reshape(count, length)
+    energies: FloatArray = np.einsum("ij,ij->i", rows, rows)
+    if not np.isfinite(energies).all():
+        raise ValueError("samples are not finite (NaN or infinity), or too large to square")
+    return Cells(energies, length / rate_hz, length)

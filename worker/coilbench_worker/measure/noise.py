@@ -1,0 +1,167 @@
+"""The noise of a take, from its quiet stretches: level, A-weighted level, mains hum, and the noise in each band.
+
+Stretches are fed one after another; kept are sums only: averaged periodograms (Hann window, 1 s, half overlapped, 1 Hz
+bins). A stretch shorter than 1 s gives one periodogram over its own length, padded to the same bins.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy import fft
+from scipy.signal.windows import hann
+
+from coilbench_worker.measure.bands import BALANCE, balance_measurable, balance_weights, bin_frequencies_hz
+from coilbench_worker.measure.hum import Hum, mains_hum
+from coilbench_worker.measure.levels import power_db
+from coilbench_worker.measure.source import FloatArray
+from coilbench_worker.measure.weighting import a_weighting_power
+
+FRAME_S = 1.0
+SHORTEST_S = 0.05
+SHORTEST_FOR_HUM_S = 0.5
+
+NOTHING = "no quiet stretch of 50 ms or more was found outside the strums"
+DIGITAL_SILENCE = "the quiet stretches are digital silence"
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Noise of a take; levels in dBFS (plain RMS), None with an entry in `reasons` by field name.
+
+    `power` is the mean square about the mean, full scale = 1.0 (0 when nothing is known); `dc_offset` that mean;
+    `band_power` the mean square in bass, middle and treble; `hum_hz` 50 or 60 when hum was found, None when it was not.
+    """
+
+    duration_s: float
+    power: float
+    dc_offset: float | None
+    noise_dbfs: float | None
+    noise_dba_dbfs: float | None
+    hum_hz: int | None
+    hum_dbfs: float | None
+    band_power: dict[str, float | None]
+    reasons: dict[str, str] = field(default_factory=dict)
+
+
+class QuietStretches:
+    """Averages what the quiet stretches of one channel hold; memory does not grow with their number or length."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self._frame = max(round(FRAME_S * rate_hz), 16)
+        self._length = int(fft.next_fast_len(self._frame, real=True))
+        self._window = hann(self._frame, sym=False)
+        self._count, self._sum, self._squares = 0, 0.0, 0.0
+        self._whole = _Periodograms(self._length)
+        self._half = _Periodograms(self._length)
+        self._short = _Periodograms(self._length)
+        self._shortest_half_s = FRAME_S
+
+    def feed(self, samples: FloatArray) -> None:
+        """Take one quiet stretch: shape (n,), full scale = 1.0; one below 50 ms is passed over."""
+        size = samples.size
+        if size < SHORTEST_S * self._rate_hz:
+            return
+        self._count += size
+        self._sum += float(samples.sum())
+        self._squares += float(np.dot(samples, samples))
+        if size >= self._frame:
+            for start in range(0, size - self._frame + 1, max(self._frame // 2, 1)):
+                self._whole.add(samples[start : start + self._frame], self._window)
+        elif size >= SHORTEST_FOR_HUM_S * self._rate_hz:
+            self._half.add(samples, hann(size, sym=False))
+            self._shortest_half_s = min(self._shortest_half_s, size / self._rate_hz)
+        else:
+            self._short.add(samples, hann(size, sym=False))
+
+    def noise(self) -> Noise:
+        """What the stretches held, taken together."""
+        if self._count == 0:
+            return _unknown(0.0, None, NOTHING)
+        mean = self._sum / self._count
+        power = max(self._squares / self._count - mean * mean, 0.0)
+        duration_s = self._count / self._rate_hz
+        spectrum = _average((self._whole, self._half, self._short))
+        if power <= 1e-15 * mean * mean or spectrum is None or float(spectrum.sum()) <= 0.0:
+            return _unknown(duration_s, mean, DIGITAL_SILENCE)
+        frequency_hz = bin_frequencies_hz(self._rate_hz, self._length)
+        hum = self._hum()
+        weights = balance_weights(self._rate_hz, self._length)
+        return Noise(
+            duration_s=duration_s,
+            power=power,
+            dc_offset=mean,
+            noise_dbfs=power_db(power),
+            noise_dba_dbfs=power_db(float(spectrum @ a_weighting_power(frequency_hz))),
+            hum_hz=hum.mains_hz,
+            hum_dbfs=hum.dbfs,
+            band_power={
+                part: float(weights[row] @ spectrum) if balance_measurable(part, self._rate_hz) else None
+                for row, part in enumerate(BALANCE)
+            },
+            reasons={} if hum.reason is None else {"hum_hz": hum.reason, "hum_dbfs": hum.reason},
+        )
+
+    def _hum(self) -> Hum:
+        """Hum in the whole frames, else in the stretches of half a second and more."""
+        source, shortest_s = (self._whole, FRAME_S) if self._whole.frames else (self._half, self._shortest_half_s)
+        spectrum = source.mean()
+        if spectrum is None:
+            return Hum(None, None, "hum needs a quiet stretch of 0.5 s or more")
+        return mains_hum(
+            spectrum,
+            self._rate_hz / self._length,
+            least_power=source.least,
+            frames=source.frames,
+            window_s=shortest_s,
+        )
+
+
+class _Periodograms:
+    """Sum of periodograms in mean square per bin, weighted by the length of their window, and the least of them."""
+
+    def __init__(self, length: int) -> None:
+        self._length = length
+        self._sum: FloatArray | None = None
+        self.weight = 0.0
+        self.frames = 0
+        self.least: FloatArray | None = None
+
+    def add(self, samples: FloatArray, window: FloatArray) -> None:
+        spectrum = fft.rfft((samples - samples.mean()) * window, self._length)
+        power = (spectrum.real**2 + spectrum.imag**2) * (2.0 / (self._length * float(np.dot(window, window))))
+        power[0] /= 2.0
+        if self._length % 2 == 0:
+            power[-1] /= 2.0
+        weighted = power * samples.size
+        self._sum = weighted if self._sum is None else self._sum + weighted
+        self.least = power if self.least is None else np.minimum(self.least, power)
+        self.weight += samples.size
+        self.frames += 1
+
+    def mean(self) -> FloatArray | None:
+        return None if self._sum is None else self._sum / self.weight
+
+
+def _average(parts: tuple[_Periodograms, ...]) -> FloatArray | None:
+    known = [(mean, part.weight) for part in parts if (mean := part.mean()) is not None]
+    if not known:
+        return None
+    total = sum(weight for _, weight in known)
+    average: FloatArray = np.sum([mean * (weight / total) for mean, weight in known], axis=0)
+    return average
+
+
+def _unknown(duration_s: float, dc_offset: float | None, reason: str) -> Noise:
+    silent = 0.0 if reason == DIGITAL_SILENCE else None
+    return Noise(
+        duration_s=duration_s,
+        power=0.0,
+        dc_offset=dc_offset,
+        noise_dbfs=None,
+        noise_dba_dbfs=None,
+        hum_hz=None,
+        hum_dbfs=None,
+        band_power=dict.fromkeys(BALANCE, silent),
+        reasons=dict.fromkeys(("noise_dbfs", "noise_dba_dbfs", "hum_hz", "hum_dbfs"), reason),
+    )
