@@ -66,6 +66,12 @@ class Configuration(BaseSettings):
     listen: str = setting(
         "127.0.0.1:8080", "Address and port of the HTTP service.", "ADDRESS:PORT, for example 127.0.0.1:8080"
     )
+    allowed_hosts: str = setting(
+        "",
+        "Host names the service answers to, besides those of this machine itself (localhost, 127.0.0.1, ::1).",
+        "names separated by commas, for example bench.studio.example,coilbench",
+        pattern=r"^[A-Za-z0-9._:, \[\]-]*$",
+    )
     database_url: str | None = setting(
         None,
         "Where takes, jobs and measurements are kept. Unset: SQLite in the data folder.",
@@ -225,6 +231,11 @@ class Configuration(BaseSettings):
     def embedded(self) -> bool:
         """Whether measuring happens inside the process of the service (no broker outside it)."""
         return self.broker.startswith("memory:")
+
+    @property
+    def hosts_allowed(self) -> tuple[str, ...]:
+        """The names of `allowed_hosts`, lower case."""
+        return tuple(name.strip().strip("[]").lower() for name in self.allowed_hosts.split(",") if name.strip())
 
     @property
     def host(self) -> str:
