@@ -60,9 +60,7 @@ class UnsupportedEncoding(AudioRefused):
 
     code = "unsupported-encoding"
     status = 415
-    default_advice = (
-        "Record or export as WAV (PCM or float), FLAC or AIFF; a lossy file can't be repaired by converting."
-    )
+    default_advice = "Record or export as WAV (PCM or float), FLAC or AIFF; converting a lossy file repairs nothing."
 
 
 class DamagedHeader(AudioRefused):

@@ -69,7 +69,7 @@ def take_stock(path: Path, header: Header, limits: AudioLimits, keep_frames: int
         frames = _up_to_the_damage(path, header, frames, room)
     if frames < 1:
         raise UnreadableRecording(
-            "Not one frame of the FLAC stream can be decoded: it is damaged at its start, or cut within the first frame."
+            "Not one frame of the FLAC stream can be decoded: its start is damaged, or cut within the first frame."
         ) from fault
     if room is not None:
         room = room[:frames]

@@ -5,8 +5,9 @@ before `data`, sizes 14/16/18/40 of `fmt `, extensible sub-formats (Microsoft Le
 
 What the size of the `data` chunk can mean, besides the size:
 
-* within 4 KiB below 2^32, or within 4 KiB of 2^31 from below (0xFFFFFFFF, 0x7FFFF000, ...), with fewer bytes behind it:
-  a program that wrote to a pipe and could not go back. The samples run to the end of the file; nothing is known missing;
+* within 4 KiB below 2^32, or within 4 KiB of 2^31 from below (0xFFFFFFFF, 0x7FFFF000, ...), with fewer bytes behind:
+  a program that wrote to a pipe and could not go back. The samples run to the end of the file, and nothing is known to
+  be missing;
 * 0 with bytes behind it that are not chunks: a recorder stopped before it completed the header. The samples run to the
   end of the file, and the recording is reported as truncated, because its end may be lost;
 * 0 with nothing but whole chunks behind it: an empty recording;

@@ -1,0 +1,142 @@
+"""FLAC streams that are cut, damaged, of unknown or wrong length, or much larger than they look."""
+
+import io
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from coilbench_worker.audio.header import AudioLimits
+from coilbench_worker.audio.recording import open_recording
+from coilbench_worker.audio.refusal import AudioRefused, TooLong, UnreadableRecording
+from unit.audio.sound_bytes import with_flac_total
+
+FRAMES = 100_000
+BLOCK = 4_096  # what libFLAC's encoder cuts at 48 kHz; the tests below read it back from STREAMINFO
+
+
+@pytest.fixture(scope="module")
+def codes() -> np.ndarray:
+    return np.random.default_rng(11).integers(-20_000, 20_000, (FRAMES, 1)).astype(np.int16)
+
+
+@pytest.fixture(scope="module")
+def stream(codes: np.ndarray) -> bytes:
+    file = io.BytesIO()
+    soundfile.write(file, codes, 48_000, format="FLAC", subtype="PCM_16")
+    data = file.getvalue()
+    assert int.from_bytes(data[8:10], "big") == BLOCK
+    return data
+
+
+@pytest.fixture(params=[96_000_000, 1_000], ids=["kept in memory", "read from disk"])
+def memory(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("coilbench_worker.audio.recording.IN_MEMORY_BYTES", request.param)
+
+
+def _opened(tmp_path: Path, data: bytes, limits: AudioLimits | None = None) -> tuple[np.ndarray, object, np.ndarray]:
+    path = tmp_path / "take.flac"
+    path.write_bytes(data)
+    with open_recording(path, limits) as recording:
+        samples = np.concatenate(list(recording.blocks()))
+        assert len(samples) == recording.frames
+        tail = recording.segment(max(recording.frames - 100, 0), recording.frames)
+        return samples, recording.facts, tail
+
+
+@pytest.mark.usefixtures("memory")
+def test_a_cut_stream_goes_as_far_as_its_last_whole_block(tmp_path: Path, stream: bytes, codes: np.ndarray) -> None:
+    samples, facts, tail = _opened(tmp_path, stream[: len(stream) // 2])
+    assert len(samples) % BLOCK == 0
+    assert FRAMES / 2 - BLOCK <= len(samples) <= FRAMES / 2
+    assert np.array_equal(samples, codes[: len(samples)] / 32_768)
+    assert np.array_equal(tail, samples[-100:])
+    assert facts.truncated
+    assert facts.declared_frames == FRAMES
+
+
+@pytest.mark.usefixtures("memory")
+def test_damage_in_mid_stream_ends_the_recording_there_instead_of_splicing_it(
+    tmp_path: Path, stream: bytes, codes: np.ndarray
+) -> None:
+    middle = len(stream) // 2
+    samples, facts, tail = _opened(tmp_path, stream[:middle] + b"\xaa" * 100 + stream[middle + 100 :])
+    assert FRAMES / 2 - BLOCK <= len(samples) <= FRAMES / 2
+    assert np.array_equal(samples, codes[: len(samples)] / 32_768)
+    assert np.array_equal(tail, samples[-100:])
+    assert facts.truncated
+
+
+@pytest.mark.usefixtures("memory")
+@pytest.mark.parametrize("promise", [0, FRAMES + 5, FRAMES * 100])
+def test_a_wrong_promise_gives_the_frames_that_decode(
+    tmp_path: Path, stream: bytes, codes: np.ndarray, promise: int
+) -> None:
+    samples, facts, tail = _opened(tmp_path, with_flac_total(stream, promise))
+    assert np.array_equal(samples, codes / 32_768)
+    assert np.array_equal(tail, samples[-100:])
+    assert facts.declared_frames == (promise or None)
+    assert facts.truncated is (promise > 0)
+
+
+def test_a_tag_behind_the_stream_is_no_damage(tmp_path: Path, stream: bytes) -> None:
+    samples, facts, _ = _opened(tmp_path, stream + b"TAG" + b"some title".ljust(125, b"\0"))
+    assert (len(samples), facts.truncated) == (FRAMES, False)
+
+
+def test_a_stream_of_unknown_length_is_stopped_at_the_limit(tmp_path: Path, stream: bytes) -> None:
+    path = tmp_path / "take.flac"
+    path.write_bytes(with_flac_total(stream, 0))
+    with pytest.raises(TooLong, match="lasts 1 s or longer"):
+        open_recording(path, AudioLimits(max_duration_s=1.0))
+
+
+def test_a_stream_cut_in_its_first_block_is_unreadable_and_keeps_the_cause(tmp_path: Path, stream: bytes) -> None:
+    path = tmp_path / "take.flac"
+    path.write_bytes(stream[:4_000])
+    with pytest.raises(UnreadableRecording, match="Not one frame") as caught:
+        open_recording(path)
+    assert isinstance(caught.value.__cause__, AudioRefused)
+    assert isinstance(caught.value.__cause__.__cause__, soundfile.LibsndfileError)
+
+
+BOMB_FRAMES = 120_000_000
+MEASURED_IN_A_CHILD = """
+import resource, sys
+from coilbench_worker.audio.recording import open_recording
+before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+limit = 3 << 30
+resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+with open_recording(sys.argv[1]) as recording:
+    frames = sum(len(block) for block in recording.blocks())
+    recording.segment(60_000_000, 60_010_000)
+print(frames, (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) // 1024)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="ru_maxrss in kB and RLIMIT_AS as Linux has them")
+def test_a_flac_bomb_is_read_in_little_memory(tmp_path: Path) -> None:
+    """0.5 MB of FLAC that unpacks to 0.96 GB as float64; the reader may take 40 MB."""
+    path = tmp_path / "bomb.flac"
+    silence = np.zeros(1 << 20, dtype=np.int16)
+    with soundfile.SoundFile(path, "w", 48_000, 1, "PCM_16") as file:
+        for start in range(0, BOMB_FRAMES, len(silence)):
+            file.write(silence[: BOMB_FRAMES - start])
+    assert path.stat().st_size < 1_000_000
+    child = subprocess.run(
+        [sys.executable, "-c", MEASURED_IN_A_CHILD, str(path)], capture_output=True, text=True, check=True
+    )
+    frames, more_mb = map(int, child.stdout.split())
+    assert frames == BOMB_FRAMES
+    assert more_mb < 40
+
+
+def test_a_flac_bomb_beyond_the_limits_is_refused_by_its_header(tmp_path: Path, stream: bytes) -> None:
+    path = tmp_path / "bomb.flac"
+    path.write_bytes(with_flac_total(stream, 48_000 * 7_201))
+    with pytest.raises(AudioRefused) as caught:
+        open_recording(path)
+    assert caught.value.code in ("too-long", "damaged-header")

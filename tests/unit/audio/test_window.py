@@ -1,0 +1,47 @@
+"""A window shows a stretch of a file as the whole, and keeps a fault of the disk for whoever can raise it."""
+
+import io
+import os
+from pathlib import Path
+
+import pytest
+
+from coilbench_worker.audio import decoder
+from coilbench_worker.audio.recording import open_recording
+from coilbench_worker.audio.window import Window
+from unit.audio.sound_bytes import pcm_wav
+
+
+def test_a_window_begins_and_ends_where_it_was_set() -> None:
+    window = Window(io.BytesIO(b"headSAMPLEStail"), 4, 7)
+    assert window.read() == b"SAMPLES"
+    assert window.read(3) == b""
+    assert window.seek(-3, os.SEEK_END) == 4
+    assert window.read(100) == b"LES"
+    assert window.seek(-5, os.SEEK_SET) == 0
+    assert window.seek(2, os.SEEK_CUR) == 2
+    assert window.read(2) == b"MP"
+    assert window.seek(1 << 62) == window.tell() == 7
+
+
+def test_a_fault_of_the_disk_is_kept_and_reads_as_the_end() -> None:
+    class Failing(io.BytesIO):
+        def readinto(self, target: object) -> int:
+            raise OSError(5, "Input/output error")
+
+    window = Window(Failing(b"abc"), 0, 3)
+    assert window.read() == b""
+    assert isinstance(window.fault, OSError)
+
+
+def test_a_fault_of_the_disk_is_not_taken_for_a_bad_recording(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    class FailingWindow(Window):
+        def readinto(self, target: bytearray | memoryview) -> int:
+            self.fault = OSError(5, "Input/output error")
+            return 0
+
+    path = tmp_path / "take.wav"
+    path.write_bytes(pcm_wav())
+    monkeypatch.setattr(decoder, "Window", FailingWindow)
+    with pytest.raises(OSError, match="Input/output error"):
+        open_recording(path)
