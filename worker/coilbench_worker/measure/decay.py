@@ -61,8 +61,14 @@ def energy_decay(samples: FloatArray, rate_hz: float, *, noise_power: float) -> 
     return decay_of_cells(cells(samples, rate_hz), noise_power=noise_power)
 
 
-def decay_of_cells(strum: Cells, *, noise_power: float) -> Decay:
-    """`energy_decay` of energies that are already summed in cells, from the onset to the strum's end."""
+def decay_of_cells(
+    strum: Cells, *, noise_power: float, from_db: float = FIT_FROM_DB, to_db: float = FIT_TO_DB
+) -> Decay:
+    """`energy_decay` of energies that are already summed in cells, from the onset to the strum's end.
+
+    `from_db` and `to_db` are where the fit begins and ends on the curve, dB re its start (-5 and -25 give ISO 3382's
+    T20).
+    """
     if noise_power < 0.0:
         raise ValueError(f"noise power {noise_power} is negative")
     size = strum.energies.size
@@ -74,6 +80,8 @@ def decay_of_cells(strum: Cells, *, noise_power: float) -> Decay:
     if noise_power > 0.0:
         end = _last_above(smooth, 2.0 * noise_power, middle, size)
         clear = _last_above(smooth, noise_power * 10.0 ** (ABOVE_NOISE_DB / 10.0), middle, size)
+        if clear == 0:
+            return Decay(None, "the strum is nowhere 10 dB above the noise")
     net = strum.energies - noise_power * strum.samples_per_cell
     end, tail = _what_would_follow(net, end)
     if end < POINTS_NEEDED:
@@ -81,13 +89,14 @@ def decay_of_cells(strum: Cells, *, noise_power: float) -> Decay:
     curve = np.concatenate((np.cumsum(net[:end][::-1])[::-1], [0.0])) + tail
     if curve[0] <= 0.0:
         return Decay(None, "no energy is left above the noise")
-    lowest = curve[0] * 10.0 ** (FIT_TO_DB / 10.0)
-    clear_energy, tail_energy = float(curve[min(clear, end)]), 2.0 * tail
-    limit = max(lowest, clear_energy if clear < size else 0.0, tail_energy)
+    lowest = curve[0] * 10.0 ** (to_db / 10.0)
+    clear_energy = float(curve[min(clear, end)]) if clear < size else 0.0
+    tail_energy = 2.0 * tail
+    limit = max(lowest, clear_energy, tail_energy)
     reach_db = power_db(limit / float(curve[0]))
-    if reach_db is None or reach_db > FIT_FROM_DB - RANGE_NEEDED_DB:
-        return Decay(None, _too_little(curve[0], clear_energy if clear < size else 0.0, tail_energy))
-    first = int(np.argmax(curve <= curve[0] * 10.0 ** (FIT_FROM_DB / 10.0)))
+    if reach_db is None or reach_db > from_db - RANGE_NEEDED_DB:
+        return Decay(None, _too_little(float(curve[0]), clear_energy, tail_energy, RANGE_NEEDED_DB - from_db))
+    first = int(np.argmax(curve <= curve[0] * 10.0 ** (from_db / 10.0)))
     below = np.flatnonzero(curve[first:] < limit)
     last = first + (int(below[0]) if below.size else curve.size - first)
     if last - first < POINTS_NEEDED:
@@ -127,9 +136,10 @@ def _what_would_follow(net: FloatArray, end: int) -> tuple[int, float]:
     return 0, 0.0
 
 
-def _too_little(whole: float, clear_energy: float, tail_energy: float) -> str:
+def _too_little(whole: float, clear_energy: float, tail_energy: float, needed_db: float) -> str:
     if clear_energy >= tail_energy:
-        fall, why = power_db(whole / clear_energy) if clear_energy > 0.0 else 0.0, "of 10 dB above the noise"
+        fall, where = power_db(whole / clear_energy) if clear_energy > 0.0 else 0.0, "10 dB above the noise"
     else:
-        fall, why = power_db(whole / tail_energy), "up to where the strum is cut off"
-    return f"the energy falls only {max(fall or 0.0, 0.0):.1f} dB {why}; a decay needs 13 dB"
+        fall, where = power_db(whole / tail_energy), "where the strum is cut off"
+    followed_db = max(fall or 0.0, 0.0)
+    return f"the energy can be followed only {followed_db:.1f} dB down, to {where}; a decay needs {needed_db:g} dB"

@@ -21,10 +21,11 @@ from coilbench_worker.measure.source import FloatArray
 MAINS_HZ = (50, 60)
 TOLERANCE = 0.01
 HIGHEST_HZ = 1000.0
-CHANCE = 1e-6
+CHANCE = 1e-8
 """Odds that noise alone puts a bin above the threshold; some 300 bins are looked at."""
-NEIGHBOURS_HZ = 12.0
-STEADY_SHARE = 0.3
+NEIGHBOURS_HZ = 20.0
+STEADY_SHARE, VERY_STEADY_SHARE = 0.3, 0.5
+FRAMES_FOR_EVEN = 4
 NOT_FOUND = "no steady lines at multiples of 50 or 60 Hz stand out of the noise"
 
 
@@ -43,6 +44,7 @@ class _Line:
     number: int
     frequency_hz: float
     power: float
+    steadiness: float
 
 
 def mains_hum(
@@ -68,13 +70,21 @@ def mains_hum(
         for reference in lines:
             fundamental = reference.frequency_hz / reference.number
             series = [line for line in lines if _belongs(line, fundamental, bin_hz)]
-            divisor = reduce(gcd, (line.number for line in series))
-            if series[0].number == 1 or (len(series) > 1 and divisor <= 2):
+            if _is_hum(series, frames):
                 found.append((sum(line.power for line in series), nominal, fundamental))
     if not found:
         return Hum(None, None, NOT_FOUND)
     total, nominal, fundamental = max(found)
     return Hum(nominal, power_db(total), None, fundamental)
+
+
+def _is_hum(series: list[_Line], frames: int) -> bool:
+    """Whether lines on multiples of one frequency, lowest first, can only come from the mains."""
+    if series[0].number == 1:
+        return True
+    divisor = reduce(gcd, (line.number for line in series))
+    lasting = frames >= FRAMES_FOR_EVEN and min(line.steadiness for line in series) >= VERY_STEADY_SHARE
+    return len(series) > 1 and (divisor == 1 or (divisor == 2 and lasting))
 
 
 def _belongs(line: _Line, fundamental_hz: float, bin_hz: float) -> bool:
@@ -107,9 +117,9 @@ def _lines(
             continue
         near = slice(peak - half_width, peak + half_width + 1)
         line_power = float(power[near].sum()) - floor * (2 * half_width + 1)
-        steady = least_power is None or averages == 1 or float(least_power[peak]) >= STEADY_SHARE * float(power[peak])
-        if line_power > 0.0 and steady:
-            lines.append(_Line(number, position * bin_hz, line_power))
+        steadiness = 1.0 if least_power is None else float(least_power[peak] / power[peak])
+        if line_power > 0.0 and steadiness >= STEADY_SHARE:
+            lines.append(_Line(number, position * bin_hz, line_power, steadiness))
     return lines
 
 
