@@ -138,7 +138,7 @@ DESK_HUM_HZ = 50.0
 def takes() -> tuple[ShopTake, ...]:
     """The session: one good take of each pickup, and a first try of the fourth that clips, hums and crackles."""
     good = tuple(_take_of(pickup, number) for number, pickup in enumerate(PICKUPS, start=1))
-    return (*good[:3], _spoiled(PICKUPS[3]), *good[3:])
+    return (_spoiled(PICKUPS[3]), *good)
 
 
 @cache

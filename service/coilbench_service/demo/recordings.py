@@ -1,0 +1,115 @@
+"""Writes the invented shop's session: recordings, `takes.csv` beside them, `truth.json` in the folder above.
+
+The same bytes every time, so that sending them again sends nothing.
+"""
+
+import csv
+import hashlib
+import io
+import json
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from coilbench_worker.model import shop
+from coilbench_worker.model.take import Rendered, render
+
+RATE_HZ = 48000
+BITS = 24
+MANIFEST = "takes.csv"
+TRUTH = "truth.json"
+COLUMNS = (
+    *("file", "label", "pickup", "session", "guitar", "position", "strings", "tuning", "pick", "player", "cable"),
+    *("input_gain_db", "battery_v", "expected_strums"),
+)
+SAID_OF_TRUTH = (
+    "Known from the string model before noise and clipping: onset of the first string, RMS over 0-0.5 s from there, "
+    "decay fitted from -3 to -23 dB of the energy decay curve."
+)
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One recording of the demonstration: file name, hash of its bytes, whose pickup, spoiled or not, its strums'
+    truth.
+    """
+
+    file: str
+    sha256: str
+    pickup: str
+    spoiled: bool
+    strums: tuple[dict[str, Any], ...]
+
+
+def write(folder: Path, progress: Callable[[int, int], None]) -> list[Recording]:
+    """Write recordings/*.wav, recordings/takes.csv and truth.json into a folder.
+
+    Parameters
+    ----------
+    folder : made if it is not there; files of other names in it are left alone
+    progress : told how many of how many recordings are written
+
+    Returns
+    -------
+    what was written, in the order of the session
+
+    Raises
+    ------
+    OSError : the folder can't be written
+    """
+    recordings = folder / "recordings"
+    recordings.mkdir(parents=True, exist_ok=True)
+    session = shop.takes()
+    written = []
+    for number, take in enumerate(session, start=1):
+        made = render(take.take, RATE_HZ)
+        content = wav(made)
+        _keep(recordings / take.file, content)
+        written.append(
+            Recording(
+                file=take.file,
+                sha256=hashlib.sha256(content).hexdigest(),
+                pickup=str(take.about["pickup"]),
+                spoiled=take.spoiled,
+                strums=tuple(asdict(strum) for strum in made.truth.strums),
+            )
+        )
+        progress(number, len(session))
+    _keep(recordings / MANIFEST, manifest(session).encode("utf-8"))
+    truth = {"what": SAID_OF_TRUTH, "takes": [asdict(recording) for recording in written]}
+    _keep(folder / TRUTH, (json.dumps(truth, indent=1, allow_nan=False) + "\n").encode("utf-8"))
+    return written
+
+
+def wav(made: Rendered) -> bytes:
+    """The samples as a 24-bit WAV file."""
+    file = io.BytesIO()
+    soundfile.write(file, _as_codes(made.samples), made.rate_hz, format="WAV", subtype=f"PCM_{BITS}")
+    return file.getvalue()
+
+
+def manifest(session: tuple[shop.ShopTake, ...]) -> str:
+    """The table of files and what is known about each, as CSV."""
+    text = io.StringIO(newline="")
+    rows = csv.DictWriter(text, COLUMNS, lineterminator="\n")
+    rows.writeheader()
+    rows.writerows({"file": take.file, **take.about} for take in session)
+    return text.getvalue()
+
+
+def _as_codes(samples: NDArray[np.float64]) -> NDArray[np.int32]:
+    """Samples as codes of 24 bits in the upper part of 32; full scale = 1.0."""
+    greatest = 2 ** (BITS - 1)
+    codes = np.clip(np.round(samples * greatest), -greatest, greatest - 1).astype(np.int32)
+    shifted: NDArray[np.int32] = codes << (32 - BITS)
+    return shifted
+
+
+def _keep(path: Path, content: bytes) -> None:
+    if not path.exists() or path.read_bytes() != content:
+        path.write_bytes(content)

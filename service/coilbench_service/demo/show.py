@@ -1,0 +1,158 @@
+"""Runs the demonstration from the first recording to the last word."""
+
+import json
+import os
+import shlex
+import subprocess
+import sys
+import urllib.error
+import urllib.parse
+import urllib.request
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from coilbench_worker.model.shop import PICKUPS
+
+from .comparison import DECAY_LIMIT, LEVEL_LIMIT_DB, ONSET_LIMIT_S, Comparison, compare
+from .programs import DemoFailed, program, server
+from .programs import run as run_program
+from .recordings import Recording, write
+
+HOLDS, FAILED = 0, 1
+HTTP_TIMEOUT_S = 30.0
+
+
+def run(folder: Path) -> int:
+    """Write an invented shop's recordings, measure them, and hold the figures against the truth.
+
+    Run twice, it sends nothing twice: the recordings are the same bytes, and the data folder is kept.
+
+    Parameters
+    ----------
+    folder : gets recordings, truth.json, table.xlsx, server.log and data (database and audio); made if not there
+
+    Returns
+    -------
+    0 when every recording was measured, the spoiled one (and only that) was called unusable, and the figures are
+    within the limits of the truth; else 1. A take called unusable is a finding, not a failure.
+    """
+    folder = folder.expanduser().absolute()
+    try:
+        recordings = _write(folder)
+        with server(folder / "data", folder / "server.log") as address:
+            sent = _send(folder, address)
+            measurements = {recording.sha256: _measurement(address, recording) for recording in recordings}
+    except DemoFailed as error:
+        print(f"coilbench-server demo: {error}", file=sys.stderr)
+        return FAILED
+    except OSError as error:
+        print(f"coilbench-server demo: {error}. Choose another --folder, or make room.", file=sys.stderr)
+        return FAILED
+    comparison = compare(recordings, measurements)
+    _say_truth(comparison)
+    _say_spoiled(recordings, measurements)
+    _say_further(folder)
+    return HOLDS if sent == 0 and comparison.holds else FAILED
+
+
+def _write(folder: Path) -> list[Recording]:
+    print(
+        f"An invented shop records its {len(PICKUPS)} invented pickups: strings, coils and hands are a model, so the "
+        f"truth is known.",
+        flush=True,
+    )
+    live = sys.stderr.isatty()
+
+    def progress(done: int, of: int) -> None:
+        if live:
+            print(f"\rrecording {done} of {of}", end="\n" if done == of else "", file=sys.stderr, flush=True)
+
+    recordings = write(folder, progress)
+    print(f"{len(recordings)} recordings, one of them spoiled on purpose, are in {folder / 'recordings'}", flush=True)
+    return recordings
+
+
+def _send(folder: Path, address: str) -> int:
+    """The user's own command; its exit status."""
+    arguments = ["send", str(folder / "recordings"), "--wait", "-o", str(folder / "table.xlsx")]
+    command = _line(["coilbench", *arguments])
+    print(f"\nThe server is up for this run at {address}. What a user types:\n\n    {command}\n")
+    return run_program([program("coilbench"), *arguments], address)
+
+
+def _measurement(address: str, recording: Recording) -> dict[str, Any] | None:
+    """Measurement of the take with this recording's bytes, over HTTP; None when it was not measured."""
+    page = _get(address, f"/v1/takes?{urllib.parse.urlencode({'sha256': recording.sha256, 'state': 'measured'})}")
+    return _get(address, f"{page['items'][-1]['links']['measurement']}") if page["items"] else None
+
+
+def _get(address: str, path: str) -> dict[str, Any]:
+    url = urllib.parse.urljoin(address, path)
+    try:
+        with urllib.request.urlopen(url, timeout=HTTP_TIMEOUT_S) as answer:
+            document: dict[str, Any] = json.load(answer)
+    except urllib.error.HTTPError as error:
+        problem = error.read().decode("utf-8", "replace")
+        raise DemoFailed(f"GET {url} answered {error.code}: {problem}") from error
+    return document
+
+
+def _say_truth(comparison: Comparison) -> None:
+    print("\nTruth against measurement, greatest error over the good takes:\n")
+    rows = (
+        (
+            "level difference between pickups",
+            f"{comparison.level_error_db:.3f} dB",
+            f"{LEVEL_LIMIT_DB:g} dB",
+            f"{comparison.compared_differences} pickups from the first",
+        ),
+        (
+            "decay",
+            f"{comparison.decay_error:.1%}",
+            f"{DECAY_LIMIT:.0%}",
+            f"{comparison.compared_decays} strums",
+        ),
+        (
+            "onset",
+            f"{comparison.onset_error_s * 1000:.1f} ms",
+            f"{ONSET_LIMIT_S * 1000:g} ms",
+            f"{comparison.compared_strums} strums",
+        ),
+    )
+    for what, error, limit, count in rows:
+        print(f"    {what:<34}{error:>10}   promised {limit:<7} {count}")
+    for fault in comparison.faults:
+        print(f"    Not right: {fault}")
+    if not comparison.holds:
+        print("\n    The measurement does not keep what it promises here. Please report this with server.log.")
+
+
+def _say_spoiled(recordings: Sequence[Recording], measurements: dict[str, dict[str, Any] | None]) -> None:
+    for recording in recordings:
+        measurement = measurements[recording.sha256]
+        if recording.spoiled and measurement is not None and not measurement["usable"]:
+            print(f"\nThe spoiled take, {recording.file}, was measured and called unusable:\n")
+            for check in measurement["checks"]:
+                print(f"    {check['severity']:<9}{check['message']}")
+
+
+def _say_further(folder: Path) -> None:
+    address = "http://127.0.0.1:8080"
+    data = folder / "data"
+    up = f"set COILBENCH_DATA={data}\n    coilbench-server up"
+    if os.name != "nt":
+        up = f"COILBENCH_DATA={shlex.quote(str(data))} coilbench-server up"
+    print(
+        f"\nTo look further, open {folder / 'table.xlsx'}, or start the server on this data:\n\n"
+        f"    {up}\n\n"
+        f"and in another terminal\n\n"
+        f"    coilbench table\n"
+        f"    curl '{address}/v1/takes?pickup=mill-bridge'\n"
+        f"    curl '{address}/v1/table?per=strum&format=csv'\n"
+        f"    curl '{address}/v1/quantities'\n"
+    )
+
+
+def _line(words: Sequence[str]) -> str:
+    return subprocess.list2cmdline(words) if os.name == "nt" else shlex.join(words)

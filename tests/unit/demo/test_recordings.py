@@ -1,0 +1,56 @@
+"""What the demonstration writes."""
+
+import csv
+import hashlib
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from coilbench_service.demo import recordings
+from coilbench_worker.model import shop
+from coilbench_worker.model.take import render
+
+
+@pytest.fixture
+def two_takes(monkeypatch: pytest.MonkeyPatch) -> tuple[shop.ShopTake, ...]:
+    two = shop.takes()[:2]
+    monkeypatch.setattr(shop, "takes", lambda: two)
+    return two
+
+
+def test_recordings_manifest_and_truth_belong_together(tmp_path: Path, two_takes: tuple[shop.ShopTake, ...]) -> None:
+    told: list[tuple[int, int]] = []
+    written = recordings.write(tmp_path, lambda done, of: told.append((done, of)))
+    assert told == [(1, 2), (2, 2)]
+    manifest = (tmp_path / "recordings" / "takes.csv").read_text(encoding="utf-8")
+    rows = list(csv.DictReader(manifest.splitlines()))
+    assert [row["file"] for row in rows] == [take.file for take in two_takes]
+    assert {row["expected_strums"] for row in rows} == {"4"}
+    truth = json.loads((tmp_path / "truth.json").read_text(encoding="utf-8"))["takes"]
+    for recording, true in zip(written, truth, strict=True):
+        content = (tmp_path / "recordings" / recording.file).read_bytes()
+        assert hashlib.sha256(content).hexdigest() == recording.sha256 == true["sha256"]
+        assert len(true["strums"]) == 4
+
+
+def test_files_hold_the_modelled_samples_to_half_a_step_of_24_bits(
+    tmp_path: Path, two_takes: tuple[shop.ShopTake, ...]
+) -> None:
+    recordings.write(tmp_path, lambda done, of: None)
+    for take in two_takes:
+        path = tmp_path / "recordings" / take.file
+        assert soundfile.info(path).subtype == "PCM_24"
+        samples, rate_hz = soundfile.read(path)
+        assert rate_hz == 48000
+        expected = np.minimum(render(take.take, 48000).samples, 1 - 2.0**-23)
+        assert np.max(np.abs(samples - expected)) <= 2.0**-24 * 1.0001
+
+
+def test_writing_again_changes_no_file(tmp_path: Path, two_takes: tuple[shop.ShopTake, ...]) -> None:
+    first = recordings.write(tmp_path, lambda done, of: None)
+    times = {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*.*")}
+    assert recordings.write(tmp_path, lambda done, of: None) == first
+    assert {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*.*")} == times
