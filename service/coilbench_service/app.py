@@ -1,0 +1,82 @@
+"""The Flask app: rules that hold for every request, and the routes."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+
+from flask import Response, request
+from flask_openapi3.models.info import Info
+from flask_openapi3.openapi import OpenAPI
+
+from coilbench_service import hosts, json_document, metrics, problems, request_log, upload
+from coilbench_service.bench import Bench
+from coilbench_service.openapi import ProblemDetails
+from coilbench_service.routes import audio, catalogue, documentation, health, measurement, problem_pages, table, takes
+from coilbench_worker.configuration import Configuration
+
+UPLOAD_ENDPOINT = "takes.send_take"
+NOTHING_ELSE = "default-src 'none'; frame-ancestors 'none'"
+DESCRIPTION = (
+    "Measures recordings of electric-guitar strums. Send a take, wait until it is measured, read the measurement or "
+    "the table. Errors are RFC 9457 problems; /problems lists their kinds."
+)
+
+
+def create_app(configuration: Configuration, bench: Bench | None = None) -> OpenAPI:
+    """The HTTP face of a configuration; the tables must be at the newest revision before it is asked.
+
+    Parameters
+    ----------
+    configuration : the settings
+    bench : the stores to use; made from the configuration when None. `app.extensions["coilbench"]` has it
+    """
+    bench = bench or Bench.of(configuration)
+    app = OpenAPI(
+        "coilbench_service",
+        info=Info(title="coilbench", version=version("coilbench"), description=DESCRIPTION),
+        security_schemes={},
+        doc_ui=False,
+        validation_error_model=ProblemDetails,
+        validation_error_callback=problems.raise_invalid,
+        static_folder=None,
+    )
+    app.extensions["coilbench"] = bench
+    app.url_map.strict_slashes = True
+    numbers = metrics.Metrics(bench)
+    json_document.install(app)
+    problems.register(app)
+    request_log.register(app)
+    numbers.register(app)
+    app.before_request(lambda: _admit(configuration))
+    app.after_request(_protect)
+    for blueprint in (
+        takes.blueprint(bench),
+        measurement.blueprint(bench),
+        audio.blueprint(bench),
+        table.blueprint(bench),
+        catalogue.blueprint(),
+        problem_pages.blueprint(),
+        documentation.blueprint(),
+        health.blueprint(bench, numbers),
+    ):
+        app.register_api(blueprint)
+    return app
+
+
+def _admit(configuration: Configuration) -> None:
+    """What holds before any route: our host, a body of the kind and size that the route takes."""
+    hosts.require_our_host(request, configuration.hosts_allowed)
+    if request.endpoint == UPLOAD_ENDPOINT:
+        request.max_content_length = configuration.max_upload_bytes + upload.ENVELOPE_BYTES
+        return
+    request.max_content_length = json_document.MAX_BODY_BYTES
+    if request.url_rule is not None and request.method in ("POST", "PATCH", "PUT"):
+        json_document.require_json_body(request)
+
+
+def _protect(response: Response) -> Response:
+    response.headers["X-Content-Type-Options"] = "nosniff"
+    response.headers["Referrer-Policy"] = "no-referrer"
+    response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
+    response.headers.setdefault("Content-Security-Policy", NOTHING_ELSE)
+    return response

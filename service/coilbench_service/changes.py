@@ -1,0 +1,92 @@
+"""Changes of a take that is there: its description, and the settings it is measured with."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from flask import Request
+from sqlalchemy import Connection
+
+from coilbench_service import about as about_document
+from coilbench_service import idempotency
+from coilbench_service.bench import Bench
+from coilbench_service.final_take import take_not_found
+from coilbench_service.idempotency import AnsweredElsewhere
+from coilbench_service.settings_of import settings_after, settings_asked
+from coilbench_service.take_view import take_view
+from coilbench_worker import jobs
+from coilbench_worker.jobs.locks import lock_take
+from coilbench_worker.measure.settings import MeasureSettings, from_document
+from coilbench_worker.measure.version import MEASURE_VERSION
+from coilbench_worker.store import takes
+from coilbench_worker.store.states import MEASURED, WAITING
+from coilbench_worker.store.takes import TakeRecord
+
+
+def describe(bench: Bench, take_id: str, patch: Mapping[str, Any]) -> TakeRecord:
+    """Apply a merge patch to the description; measure again only when a setting changed by it.
+
+    Raises
+    ------
+    Problem : take-not-found, invalid-about
+    """
+    with bench.database.write() as connection:
+        take = _locked(connection, take_id)
+        about = about_document.merged(take.about, patch)
+        settings = settings_after(take.settings, take.about, about)
+        changed = takes.update_about(connection, take_id, about) or take
+        if settings.key() != take.settings_key:
+            changed = jobs.request(connection, take_id, settings, version=MEASURE_VERSION)
+    _announce(bench, changed, take)
+    return changed
+
+
+def measure_again(
+    bench: Bench, call: Request, take_id: str, asked: Mapping[str, Any] | None, key: str | None
+) -> tuple[int, dict[str, Any]]:
+    """Have the take measured with other settings, or once more with those it has (asked is None).
+
+    Returns
+    -------
+    tuple : 200 when that measurement is there already, else 202; and the take as JSON values
+
+    Raises
+    ------
+    Problem : take-not-found, invalid-request, the problems of an Idempotency-Key
+    """
+    key = idempotency.checked_key(key)
+    request_sha256 = idempotency.fingerprint(call, asked)
+    with bench.keys.hold(key):
+        while True:
+            try:
+                with bench.database.write() as connection:
+                    first = idempotency.recall(connection, key, request_sha256)
+                    if first is not None:
+                        return first.status, first.body
+                    take = _locked(connection, take_id)
+                    settings = _settings(take, asked)
+                    changed = jobs.request(connection, take_id, settings, version=MEASURE_VERSION)
+                    status, document = 200 if changed.state == MEASURED else 202, take_view(changed)
+                    idempotency.remember(connection, key, request_sha256, status, document)
+            except AnsweredElsewhere:
+                continue
+            _announce(bench, changed, take)
+            return status, document
+
+
+def _settings(take: TakeRecord, asked: Mapping[str, Any] | None) -> MeasureSettings:
+    return from_document(take.settings) if asked is None else settings_asked(asked, take.about)
+
+
+def _locked(connection: Connection, take_id: str) -> TakeRecord:
+    lock_take(connection, take_id)
+    take = takes.get(connection, take_id)
+    if take is None:
+        raise take_not_found(take_id)
+    return take
+
+
+def _announce(bench: Bench, changed: TakeRecord, before: TakeRecord) -> None:
+    if changed.state == WAITING and changed.job_id is not None and changed.job_id != before.job_id:
+        bench.dispatcher.publish(changed.job_id)

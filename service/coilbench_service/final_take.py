@@ -1,0 +1,72 @@
+"""A take as an answer, held until it is final when the caller prefers to wait."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from flask import Response
+
+from coilbench_service import problem_kinds as kinds
+from coilbench_service.answers import json_answer
+from coilbench_service.bench import Bench
+from coilbench_service.problems import Problem
+from coilbench_service.take_view import is_final, take_path, take_view
+from coilbench_service.waiting import wait_asked
+from coilbench_worker.store import takes
+from coilbench_worker.store.states import FINAL_STATES
+from coilbench_worker.store.takes import TakeRecord
+
+
+def existing(bench: Bench, take_id: str) -> TakeRecord:
+    """The take.
+
+    Raises
+    ------
+    Problem : take-not-found
+    """
+    with bench.database.read() as connection:
+        take = takes.get(connection, take_id)
+    if take is None:
+        raise take_not_found(take_id)
+    return take
+
+
+def take_not_found(take_id: str) -> Problem:
+    """The problem for an id that no take has."""
+    return Problem(kinds.TAKE_NOT_FOUND, f"No take has the id {take_id!r:.100}.")
+
+
+def wait_until_final(bench: Bench, take_id: str, prefer: str | None) -> tuple[TakeRecord, dict[str, str]]:
+    """The take, after the wait that was preferred, and the header that says the preference was heeded.
+
+    Raises
+    ------
+    Problem : take-not-found, also when it is deleted meanwhile
+    """
+    wait_s = wait_asked(prefer)
+    if wait_s is None:
+        return existing(bench, take_id), {}
+    take, granted = bench.waiters.until(is_final, lambda: existing(bench, take_id), wait_s)
+    return take, {"Preference-Applied": f"wait={wait_s}"} if granted else {}
+
+
+def answer_when_final(
+    bench: Bench, seen: Mapping[str, Any], prefer: str | None, *, created: int | None = None
+) -> Response:
+    """The take as an answer.
+
+    Parameters
+    ----------
+    seen : the take as it was seen just now, as JSON values
+    prefer : the request's Prefer header
+    created : the status of an answer that follows an act; it becomes 201 when the take is final, and has a Location
+    """
+    headers = {"Location": take_path(seen["id"])} if created is not None else {}
+    if wait_asked(prefer) is not None and seen["state"] not in FINAL_STATES:
+        take, applied = wait_until_final(bench, seen["id"], prefer)
+        seen, headers = take_view(take), {**headers, **applied}
+    if created is None:
+        return json_answer(seen, tagged=seen["state"] in FINAL_STATES, headers=headers)
+    final = seen["state"] in FINAL_STATES
+    return json_answer(seen, 201 if final and created == 202 else created, headers=headers)

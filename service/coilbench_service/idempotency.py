@@ -1,0 +1,106 @@
+"""`Idempotency-Key` on POST: a request sent again gets the first answer and does nothing twice.
+
+The rules are those of draft-ietf-httpapi-idempotency-key-header-07: same key and same request, same answer; same key
+and another request, 422; first request still under way, 409. The answer is kept in the transaction of the act itself,
+so a crash leaves either both or neither, and no key stays "in flight" for ever.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from flask import Request
+from sqlalchemy import Connection
+
+from coilbench_service import problem_kinds as kinds
+from coilbench_service.problems import FieldError, Problem
+from coilbench_worker.store import idempotency
+from coilbench_worker.store.idempotency import Remembered
+
+HEADER = "Idempotency-Key"
+
+
+class AnsweredElsewhere(Exception):
+    """Another process answered under this key between our look and our commit; roll back and look again."""
+
+
+class KeysInFlight:
+    """The keys of the requests that this process is answering now."""
+
+    def __init__(self) -> None:
+        self._keys: set[str] = set()
+        self._lock = threading.Lock()
+
+    @contextmanager
+    def hold(self, key: str | None) -> Iterator[None]:
+        """Hold the key during the block; None holds nothing.
+
+        Raises
+        ------
+        Problem : idempotency-key-in-flight
+        """
+        if key is None:
+            yield
+            return
+        with self._lock:
+            if key in self._keys:
+                raise Problem(kinds.KEY_IN_FLIGHT, f"The first request with {HEADER} {key!r} is still being answered.")
+            self._keys.add(key)
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._keys.discard(key)
+
+
+def checked_key(key: str | None) -> str | None:
+    """The request's key, or None.
+
+    Raises
+    ------
+    Problem : invalid-request, when it is empty, too long or not printable ASCII
+    """
+    if key is not None and not re.fullmatch(r"[!-~]{1,200}", key):
+        message = "must be 1 to 200 printable ASCII characters without spaces, such as a UUID"
+        raise Problem(kinds.INVALID_REQUEST, f"{HEADER} {message}.", errors=[FieldError(HEADER, message)])
+    return key
+
+
+def fingerprint(call: Request, what: Any) -> str:
+    """SHA-256 over method, path and what was asked (JSON values); the multipart boundary is no part of it."""
+    text = json.dumps([call.method, call.path, what], sort_keys=True, ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def recall(connection: Connection, key: str | None, request_sha256: str) -> Remembered | None:
+    """The answer given before under this key, or None.
+
+    Raises
+    ------
+    Problem : idempotency-key-reused, when the key belongs to another request
+    """
+    first = idempotency.lookup(connection, key) if key is not None else None
+    if first is not None and first.request_sha256 != request_sha256:
+        raise Problem(
+            kinds.KEY_REUSED,
+            f"{HEADER} {key!r} was first used with another request, {first.created:%Y-%m-%d %H:%M} UTC.",
+            errors=[FieldError(HEADER, "was used with another request")],
+        )
+    return first
+
+
+def remember(connection: Connection, key: str | None, request_sha256: str, status: int, body: Any) -> None:
+    """Keep an answer, in the transaction of the act.
+
+    Raises
+    ------
+    AnsweredElsewhere : the key has an answer by now
+    """
+    if key is not None and not idempotency.remember(connection, key, request_sha256, status, body):
+        raise AnsweredElsewhere(key)

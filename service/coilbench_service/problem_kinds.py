@@ -1,0 +1,219 @@
+"""The table of problem kinds: every way in which the service says no, named once.
+
+Each kind is an RFC 9457 problem type with the relative URI `/problems/<slug>`; the error bodies (problems.py), the
+pages behind those URIs (routes/problem_kinds.py), the OpenAPI document and the tests all read this table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class ProblemKind:
+    """One kind of problem: `status` is the HTTP status, `advice` the line that says what to do."""
+
+    slug: str
+    status: int
+    title: str
+    advice: str
+
+    @property
+    def type(self) -> str:
+        """The problem type URI, relative to the service."""
+        return f"/problems/{self.slug}"
+
+
+_kinds: list[ProblemKind] = []
+
+
+def _known(slug: str, status: int, title: str, advice: str) -> ProblemKind:
+    kind = ProblemKind(slug, status, title, advice)
+    _kinds.append(kind)
+    return kind
+
+
+BROKEN_REQUEST = _known(
+    "broken-request", 400, "The request could not be understood", "Compare the request with /v1/docs and send it again."
+)
+BROKEN_JSON = _known(
+    "broken-json", 400, "The body is not valid JSON", "Send one JSON object in UTF-8; NaN and Infinity are not JSON."
+)
+BROKEN_MULTIPART = _known(
+    "broken-multipart",
+    400,
+    "The multipart body could not be taken apart",
+    "Send multipart/form-data made by an HTTP library, with its boundary in Content-Type and the whole body.",
+)
+FOREIGN_ORIGIN = _known(
+    "foreign-origin",
+    403,
+    "A page of another site may not call this service",
+    "Call the service from a program or from its own pages.",
+)
+NOT_FOUND = _known("not-found", 404, "There is nothing at this address", "See /v1/docs for the addresses.")
+TAKE_NOT_FOUND = _known(
+    "take-not-found", 404, "There is no such take", "List the takes with GET /v1/takes; a deleted take does not return."
+)
+METHOD_NOT_ALLOWED = _known(
+    "method-not-allowed", 405, "This address does not take this method", "Use one of the methods in the Allow header."
+)
+NOT_ACCEPTABLE = _known(
+    "not-acceptable",
+    406,
+    "None of the formats asked for can be given",
+    "Ask with format= or Accept for json, csv or xlsx.",
+)
+NOT_MEASURED_YET = _known(
+    "not-measured-yet",
+    409,
+    "The take has not been measured yet",
+    "Ask again in a moment, or send Prefer: wait=20 to have the answer held until it is there.",
+)
+MEASURING_FAILED = _known(
+    "measuring-failed",
+    409,
+    "Measuring this take failed, through no fault of the recording",
+    "POST an empty object to this address to have it measured again; the reference leads to the server's log.",
+)
+KEY_IN_FLIGHT = _known(
+    "idempotency-key-in-flight",
+    409,
+    "A request with this Idempotency-Key is still being answered",
+    "Wait a moment and send the same request again.",
+)
+TOO_LARGE = _known(
+    "too-large", 413, "The body is larger than the service takes", "Send a shorter recording, or raise the limit."
+)
+NOT_JSON = _known("not-json", 415, "The body must be JSON", "Send Content-Type: application/json with a JSON object.")
+NOT_MULTIPART = _known(
+    "not-multipart",
+    415,
+    "A take is sent as multipart/form-data",
+    "Send the recording as the part 'file' of multipart/form-data, and what is known of it as the JSON part 'about'.",
+)
+RANGE_NOT_SATISFIABLE = _known(
+    "range-not-satisfiable",
+    416,
+    "The recording has no such bytes",
+    "Ask for a range within the length in Content-Range.",
+)
+HOST_NOT_ALLOWED = _known(
+    "host-not-allowed",
+    421,
+    "The service does not answer to this host name",
+    "Use the address that coilbench-server printed, or add the name to COILBENCH_ALLOWED_HOSTS.",
+)
+INVALID_REQUEST = _known(
+    "invalid-request", 422, "The request has values that can't be used", "Correct the fields listed under errors."
+)
+INVALID_ABOUT = _known(
+    "invalid-about",
+    422,
+    "The description of the take can't be used",
+    "Correct the fields of 'about' listed under errors; it is one JSON object.",
+)
+NO_FILE = _known("no-file", 422, "The recording is missing", "Send the recording as the part named 'file'.")
+PART_TWICE = _known(
+    "part-twice", 422, "A part was sent twice", "Send one 'file' and at most one 'about'; one request makes one take."
+)
+UNKNOWN_PART = _known(
+    "unknown-part", 422, "A part has a name that is not known", "Send the parts 'file' and, if you like, 'about'."
+)
+RECORDING_REJECTED = _known(
+    "recording-rejected",
+    422,
+    "This recording can't be measured",
+    "Read the detail, record or export the take again and send it as a new take.",
+)
+KEY_REUSED = _known(
+    "idempotency-key-reused",
+    422,
+    "This Idempotency-Key belongs to another request",
+    "Use a new key for every new request; repeat a key only with the very same body.",
+)
+HEADERS_TOO_LARGE = _known(
+    "headers-too-large", 431, "The request's headers are too long", "Send shorter headers or a shorter address."
+)
+INTERNAL_ERROR = _known(
+    "internal-error",
+    500,
+    "Something went wrong on our side",
+    "Try again; if it stays so, look up the reference in the server's log.",
+)
+STORAGE_FULL = _known(
+    "storage-full",
+    507,
+    "There is no room left for recordings",
+    "Make room where the recordings are kept, or delete takes that are no longer needed, and send the take again.",
+)
+TOO_MANY_WAITING = _known(
+    "too-many-waiting",
+    503,
+    "Too many takes are waiting to be measured",
+    "Send the take again after the seconds in Retry-After; nothing of this one was kept.",
+)
+STORE_UNAVAILABLE = _known(
+    "store-unavailable",
+    503,
+    "The database or the audio storage can't be reached",
+    "Send the request again after the seconds in Retry-After; the server's log and coilbench-server doctor say more.",
+)
+NOT_READY = _known(
+    "not-ready",
+    503,
+    "A part that the service needs is not there",
+    "Look at the parts named under errors; coilbench-server doctor says more.",
+)
+
+# Refused by a look at the file's header (coilbench_worker.audio.header names the code; detail and advice come from it).
+AUDIO_REFUSALS = (
+    _known(
+        "unreadable-recording",
+        422,
+        "The samples can't be decoded",
+        "Play the file to see whether it is whole, then export it again.",
+    ),
+    _known("empty-file", 422, "The file is empty", "Export or copy the recording again and send it."),
+    _known(
+        "not-a-recording", 415, "The file is not a sound file", "Send a WAV, RF64, FLAC or AIFF file with linear PCM."
+    ),
+    _known(
+        "unsupported-encoding",
+        415,
+        "The file holds sound in a form that is not measured",
+        "Export as WAV, RF64, FLAC or AIFF with linear PCM or float samples.",
+    ),
+    _known(
+        "too-many-channels",
+        422,
+        "The file has too many channels",
+        "Export only the channel of the pickup, or raise the limit.",
+    ),
+    _known("no-samples", 422, "The file has no samples", "Export or record the take again."),
+    _known("damaged-header", 422, "The file's header contradicts itself", "Export the recording again."),
+    _known("too-long", 422, "The recording is longer than the service takes", "Cut it into shorter takes."),
+    _known(
+        "sample-rate-out-of-range",
+        422,
+        "The sample rate is outside what is measured",
+        "Record at an ordinary rate such as 44.1, 48 or 96 kHz.",
+    ),
+)
+
+# Of a take that failed; seen as the `problem` of the take, and named by coilbench_worker.jobs.problems.
+_known(
+    "attempts-used-up",
+    500,
+    "Measuring was broken off each time it was tried",
+    "Look in the worker's log for the reference, mend the cause, then ask for the measurement again.",
+)
+_known(
+    "took-too-long",
+    500,
+    "Measuring took too long",
+    "Send a shorter recording, or raise COILBENCH_SOFT_LIMIT_S and COILBENCH_HARD_LIMIT_S.",
+)
+
+KINDS: tuple[ProblemKind, ...] = tuple(_kinds)
+BY_SLUG = {kind.slug: kind for kind in KINDS}

@@ -1,0 +1,98 @@
+"""Takes: sent, listed, read, described anew, deleted."""
+
+from __future__ import annotations
+
+from flask import Response, request
+from flask_openapi3.blueprint import APIBlueprint
+from flask_openapi3.models.tag import Tag
+from pydantic import BaseModel, ConfigDict, Field, JsonValue
+
+from coilbench_service import acceptance, changes
+from coilbench_service import problem_kinds as kinds
+from coilbench_service.answers import json_answer, page_answer
+from coilbench_service.bench import Bench
+from coilbench_service.final_take import answer_when_final, existing, take_not_found
+from coilbench_service.openapi import Acting, Asking, answers
+from coilbench_service.selection import TakeQuery
+from coilbench_service.take_view import Take, TakePage, take_view
+from coilbench_worker import jobs
+from coilbench_worker.store import takes
+
+TAG = Tag(name="takes", description="One recording each, and what is known about it")
+UPLOAD = {
+    "requestBody": {
+        "required": True,
+        "content": {
+            "multipart/form-data": {
+                "schema": {
+                    "type": "object",
+                    "required": ["file"],
+                    "properties": {
+                        "file": {"description": "The recording: WAV, RF64, FLAC or AIFF, linear PCM or float"},
+                        "about": {"$ref": "#/components/schemas/About"},
+                    },
+                },
+                "encoding": {"about": {"contentType": "application/json"}},
+            }
+        },
+    }
+}
+
+
+class TakePath(BaseModel):
+    """The take meant."""
+
+    take_id: str = Field(description="Id of a take")
+
+
+class TakePatch(BaseModel):
+    """A change of the description."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    about: dict[str, JsonValue] = Field(description="JSON merge patch (RFC 7396): null removes a field")
+
+
+def blueprint(bench: Bench) -> APIBlueprint:
+    """The routes of /v1/takes."""
+    api = APIBlueprint("takes", __name__, url_prefix="/v1/takes", abp_tags=[TAG])
+
+    @api.post(
+        "",
+        responses=answers({201: Take, 202: Take}, *acceptance.PROBLEMS),
+        description="Answers 202 with the take once it is safe, or 201 when `Prefer: wait` saw it measured.",
+        openapi_extensions=UPLOAD,
+    )
+    def send_take(header: Acting) -> Response:
+        """Send a recording."""
+        status, take = acceptance.accept(bench, request, header.idempotency_key)
+        return answer_when_final(bench, take, header.prefer, created=status)
+
+    @api.get("", responses=answers({200: TakePage}))
+    def list_takes(query: TakeQuery) -> Response:
+        """List takes in the order of arrival."""
+        with bench.database.read() as connection:
+            page = takes.page(connection, query.filter(), query.limit, query.cursor)
+        return page_answer({"items": [take_view(take) for take in page.items], "next": page.next})
+
+    @api.get("/<take_id>", responses=answers({200: Take}, kinds.TAKE_NOT_FOUND))
+    def read_take(path: TakePath, header: Asking) -> Response:
+        """One take, where it stands and why."""
+        return answer_when_final(bench, take_view(existing(bench, path.take_id)), header.prefer)
+
+    @api.patch(
+        "/<take_id>",
+        responses=answers({200: Take}, kinds.TAKE_NOT_FOUND, kinds.NOT_JSON, kinds.BROKEN_JSON, kinds.INVALID_ABOUT),
+    )
+    def describe_take(path: TakePath, body: TakePatch) -> Response:
+        """Change the description; only another `expected_strums` or `channel` has the take measured again."""
+        return json_answer(take_view(changes.describe(bench, path.take_id, body.about)))
+
+    @api.delete("/<take_id>", responses=answers({204: None}, kinds.TAKE_NOT_FOUND))
+    def delete_take(path: TakePath) -> Response:
+        """Delete a take, its measurements, and the recording when no other take has it."""
+        if not jobs.remove(bench.database, bench.blobs, path.take_id):
+            raise take_not_found(path.take_id)
+        return Response(status=204)
+
+    return api

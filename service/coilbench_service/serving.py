@@ -1,0 +1,136 @@
+"""The HTTP server for one machine: waitress with enough threads for those who wait, and problems for its own refusals.
+
+Waitress refuses what it can't read, or what is too large, before the app sees it, and in plain text; here such an
+answer is a problem like any other.
+"""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
+from typing import Any
+from urllib.error import URLError
+from urllib.request import ProxyHandler, build_opener
+
+from waitress.channel import HTTPChannel
+from waitress.server import TcpWSGIServer, create_server
+from waitress.task import ErrorTask
+
+from coilbench_service import problem_kinds as kinds
+from coilbench_service import upload
+from coilbench_service.bench import SERVER_THREADS
+from coilbench_service.problems import MEDIA_TYPE, Problem, encode
+
+LISTEN_BACKLOG = 256
+CONNECTIONS = 256
+ANSWERS_WITHIN_S = 10.0
+_KINDS = {413: kinds.TOO_LARGE, 431: kinds.HEADERS_TOO_LARGE, 500: kinds.INTERNAL_ERROR}
+
+
+class _ProblemTask(ErrorTask):  # type: ignore[misc]
+    def execute(self) -> None:
+        error = self.request.error
+        problem = Problem(_KINDS.get(error.code, kinds.BROKEN_REQUEST), f"{error.reason}: {error.body}.")
+        body = encode(problem.body())
+        self.status = f"{error.code} {error.reason}"
+        self.response_headers.append(("Content-Type", MEDIA_TYPE))
+        self.set_close_on_finish()
+        self.content_length = len(body)
+        self.write(body)
+
+
+class _Channel(HTTPChannel):  # type: ignore[misc]
+    error_task_class = _ProblemTask
+
+
+class PortTaken(Exception):
+    """The address can't be listened on; the message says why and what to do."""
+
+
+class Server:
+    """A server that is bound to its address and answers once `run` is called.
+
+    Parameters
+    ----------
+    app : WSGI
+    host, port : 0 takes a free port; `address` has the real one
+    max_upload_bytes : larger bodies are refused while they come
+
+    Raises
+    ------
+    PortTaken : something else listens there, or the address is not of this machine
+    """
+
+    def __init__(self, app: Callable[..., Any], host: str, port: int, max_upload_bytes: int) -> None:
+        try:
+            server = create_server(
+                app,
+                listen=f"[{host}]:{port}" if ":" in host else f"{'127.0.0.1' if host == 'localhost' else host}:{port}",
+                threads=SERVER_THREADS,
+                max_request_body_size=max_upload_bytes + upload.ENVELOPE_BYTES + 1,
+                connection_limit=CONNECTIONS,
+                backlog=LISTEN_BACKLOG,
+                ident="coilbench",
+                clear_untrusted_proxy_headers=True,
+            )
+        except OSError as error:
+            raise PortTaken(
+                f"Can't listen on {host}:{port}: {error.strerror or error}. Stop what listens there, or choose another "
+                f"port: COILBENCH_LISTEN={host}:0 takes a free one."
+            ) from error
+        assert isinstance(server, TcpWSGIServer)  # one address, so one server
+        server.channel_class = _Channel
+        self._server = server
+        shown = f"[{host}]" if ":" in host else host
+        self.address = f"http://{shown}:{server.effective_port}"
+
+    def run(self) -> None:
+        """Serve until SystemExit or KeyboardInterrupt is raised in this thread; running requests get 5 s to end."""
+        self._server.run()
+
+    def close(self) -> None:
+        """Stop listening."""
+        self._server.close()
+
+
+def when_it_answers(address: str, then: Callable[[], None]) -> threading.Thread:
+    """Call `then` once the service at the address answers, from a thread of its own."""
+
+    def ask() -> None:
+        opener = build_opener(ProxyHandler({}))
+        try:
+            with opener.open(f"{address}/healthz", timeout=ANSWERS_WITHIN_S) as answer:
+                answer.read()
+        except (URLError, OSError):
+            return  # it is ending already, or says why in its log
+        then()
+
+    thread = threading.Thread(target=ask, name="ready", daemon=True)
+    thread.start()
+    return thread
+
+
+@contextmanager
+def ending_on_signals(before: Callable[[], None]) -> Iterator[None]:
+    """Within the block SIGTERM and Ctrl-C raise SystemExit(0) in the main thread, once.
+
+    Parameters
+    ----------
+    before : called first; must be quick
+    """
+
+    def end(_number: int, _frame: FrameType | None) -> None:
+        for one in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(one, signal.SIG_IGN)
+        before()
+        raise SystemExit(0)
+
+    previous = {one: signal.signal(one, end) for one in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield
+    finally:
+        for one, handler in previous.items():
+            signal.signal(one, handler)

@@ -1,0 +1,84 @@
+"""The rows of a table: flat dictionaries by column key; what is not known or not measured is None."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping
+from typing import Any
+
+from coilbench_service.measurement_view import measurement_view
+from coilbench_service.table.columns import SPREAD, Per, Series, series
+from coilbench_worker.store.measurements import MeasurementRecord
+from coilbench_worker.store.takes import TakeRecord
+
+Row = dict[str, Any]
+
+
+class Rows:
+    """Makes rows out of takes.
+
+    Parameters
+    ----------
+    per : one row for every strum, or for every take
+    chosen : quantities to show, keys or flat keys; None means all
+    """
+
+    def __init__(self, per: Per, chosen: Collection[str] | None = None) -> None:
+        self._per = per
+        self._strum = list(series(("strum",), chosen))
+        self._take = list(series(("take",), chosen))
+        self._noise = list(series(("noise",), chosen))
+
+    def of(self, take: TakeRecord, measurement: MeasurementRecord | None) -> Iterator[Row]:
+        """The rows of one take: none per strum when it has no measurement, always one per take."""
+        document = measurement_view(take, measurement) if measurement is not None else None
+        if self._per == "take":
+            yield self._take_row(take, document)
+        elif document is not None:
+            for strum in document["strums"]:
+                yield self._strum_row(take, document, strum)
+
+    def _strum_row(self, take: TakeRecord, document: Mapping[str, Any], strum: Mapping[str, Any]) -> Row:
+        return {
+            **_known(take),
+            **_judged(document, strum["number"]),
+            "strum": strum["number"],
+            "onset_s": strum["onset_s"],
+            "end_s": strum["end_s"],
+            "ended_by": strum["ended_by"],
+            **{one.column: _number(strum if one.part else strum["quantities"], one) for one in self._strum},
+        }
+
+    def _take_row(self, take: TakeRecord, document: Mapping[str, Any] | None) -> Row:
+        row = {**_known(take), "state": take.state, "problem": (take.problem or {}).get("title")}
+        if document is None:
+            return row
+        row |= {**_judged(document, None), "strums": len(document["strums"])}
+        for one in self._strum:
+            summary = _number(document["summary"], one) or {}
+            row[one.column] = summary.get("mean")
+            for end, _ in SPREAD:
+                row[one.column + end] = summary.get(end[1:])
+        row |= {one.column: _number(document["take_quantities"], one) for one in self._take}
+        row |= {one.column: _number(document["noise"], one) for one in self._noise}
+        return row
+
+
+def _known(take: TakeRecord) -> Row:
+    about = take.about
+    fields = ("label", "session", "pickup", "guitar", "position")
+    return {"take": take.id, "file": take.file_name, **{name: about.get(name) for name in fields}}
+
+
+def _judged(document: Mapping[str, Any], strum: int | None) -> Row:
+    """Usable and the checks: per strum those of this strum and those of the whole take."""
+    codes = [
+        check["code"]
+        for check in document["checks"]
+        if strum is None or not check.get("strums") or strum in check["strums"]
+    ]
+    return {"usable": document["usable"], "checks": ", ".join(dict.fromkeys(codes)) or None}
+
+
+def _number(values: Mapping[str, Any], one: Series) -> Any:
+    found = values.get(one.quantity.key)
+    return found if one.part is None else (found or {}).get(one.part)
