@@ -33,6 +33,8 @@ from coilbench.waiting import wait_for
 
 DEFAULT_URL = "http://127.0.0.1:8080"
 PAGE = "500"
+IDS_AT_ONCE = 100
+"""Ids in one address, which servers take up to some 8000 characters long."""
 
 AnyTake = str | Take | Sent
 """A take by its id, as it was last seen, or as it was sent."""
@@ -177,7 +179,7 @@ class Client:
 
         Parameters
         ----------
-        filters : state, session, pickup, sha256, since
+        filters : state, session, pickup, sha256, since, id
         """
         for item in self._transport.lines("/v1/takes", [*query_of(filters), ("limit", PAGE)]):
             yield take_of(item, self._transport)
@@ -310,9 +312,12 @@ class Client:
         known = self._seen(takes)
         if not known:
             return Table(per, (), ())
-        earliest = min(take.created for take in known)
-        table = self.table(per, quantities, since=earliest)
-        return table.of_takes(take.id for take in known)
+        ids = [take.id for take in known]
+        wanted = list(quantities) if quantities is not None else None
+        parts = [
+            self.table(per, wanted, id=ids[start : start + IDS_AT_ONCE]) for start in range(0, len(ids), IDS_AT_ONCE)
+        ]
+        return Table(per, parts[0].columns, tuple(row for part in parts for row in part.rows)).of_takes(ids)
 
     def _seen(self, takes: AnyTake | Iterable[AnyTake]) -> list[Take]:
         wanted: Iterable[AnyTake] = [takes] if isinstance(takes, str | Take | Sent) else takes

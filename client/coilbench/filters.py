@@ -8,16 +8,14 @@ from typing import TypedDict, cast
 
 
 class TakeFilters(TypedDict, total=False):
-    """Filters; several values of one are alternatives.
-
-    `since` takes RFC 3339 text or a datetime: takes created from then on.
-    """
+    """Filters. Several states or ids are alternatives; `since` takes RFC 3339 text or a datetime."""
 
     state: str | Iterable[str] | None
-    session: str | Iterable[str] | None
-    pickup: str | Iterable[str] | None
-    sha256: str | Iterable[str] | None
+    session: str | None
+    pickup: str | None
+    sha256: str | None
     since: str | datetime | None
+    id: str | Iterable[str] | None
 
 
 def query_of(filters: TakeFilters) -> list[tuple[str, str]]:

@@ -1,7 +1,7 @@
 """Sends one recording: looks whether it is there, sends it if not, makes sure that it arrived.
 
 hash the file -> a take with these bytes and this description is there?  yes: already-there, nothing sent
-              -> no: POST with an Idempotency-Key made from bytes and description
+              -> no: POST with an Idempotency-Key made from bytes, name and description
               -> the answer may be that of an earlier sending whose take was deleted since: then once more, as a new one
 """
 
@@ -83,7 +83,7 @@ class Sender:
             return Sent(parcel.file, "would-send", parcel.about)
         seen = ",".join(sorted(take.id for take in there))
         for generation in range(MOST_GENERATIONS):
-            key = idempotency_key(sha256, about_json, f"{seen}/{generation}")
+            key = idempotency_key(sha256, parcel.file.name, about_json, f"{seen}/{generation}")
             take = self._post(parcel, about_json, key, watch)
             if take.file_sha256 != sha256:
                 raise FileChanged(parcel.file)

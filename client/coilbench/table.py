@@ -67,14 +67,17 @@ class Table:
         return [row.get(key) for row in self.rows]
 
     def of_takes(self, ids: Iterable[str]) -> Table:
-        """The same table with the rows of some takes only.
+        """The rows of some takes only, in the order of these.
 
         Parameters
         ----------
         ids : of the takes
         """
-        wanted = set(ids)
-        return Table(self.per, self.columns, tuple(row for row in self.rows if row.get("take") in wanted))
+        rows: dict[str, list[Row]] = {id: [] for id in ids}
+        for row in self.rows:
+            if row.get("take") in rows:
+                rows[row["take"]].append(row)
+        return Table(self.per, self.columns, tuple(row for own in rows.values() for row in own))
 
     def to_pandas(self) -> pandas.DataFrame:
         """The table as a data frame; quantities as numbers, NaN where nothing is defined.

@@ -27,6 +27,7 @@ class Take:
     about : the description
     problem : why it could not be measured, or None
     links : addresses of what belongs to it
+    updated : RFC 3339, UTC; when the description or the state changed last
     """
 
     id: str
@@ -38,6 +39,7 @@ class Take:
     about: Mapping[str, Any] = field(default_factory=dict)
     problem: Problem | None = None
     links: Mapping[str, str] = field(default_factory=dict)
+    updated: str = ""
 
     @property
     def final(self) -> bool:
@@ -55,6 +57,7 @@ class Take:
             "id": self.id,
             "state": self.state,
             "created": self.created,
+            "updated": self.updated or None,
             "file": {"name": self.file_name, "bytes": self.file_bytes, "sha256": self.file_sha256},
             "about": dict(self.about),
             "problem": self.problem.document() if self.problem else None,
@@ -85,4 +88,5 @@ class Take:
             about=dict(document.get("about") or {}),
             problem=Problem.from_document(problem) if problem else None,
             links=dict(document.get("links") or {}),
+            updated=str(document.get("updated") or ""),
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import mimetypes
 from collections.abc import Callable
 from pathlib import Path
@@ -36,16 +37,17 @@ def digest(path: Path, watch: Watch | None = None) -> str:
     return sha256.hexdigest()
 
 
-def idempotency_key(sha256: str, about_json: str, generation: str = "") -> str:
+def idempotency_key(sha256: str, name: str, about_json: str, generation: str = "") -> str:
     """The key under which a recording with a description is sent, the same in every run.
 
     Parameters
     ----------
     sha256 : of the bytes
+    name : of the file
     about_json : canonical JSON of the description
     generation : tells apart a later sending of the same from the first
     """
-    return hashlib.sha256("\n".join((sha256, about_json, generation)).encode()).hexdigest()
+    return hashlib.sha256(json.dumps([sha256, name, about_json, generation]).encode()).hexdigest()
 
 
 def multipart(file: IO[bytes], name: str, about_json: str, watch: Watch | None = None) -> tuple[Any, str]:

@@ -25,11 +25,9 @@ from coilbench.version import VERSION
 @connection_options
 @click.version_option(VERSION, prog_name="coilbench", message="%(prog)s %(version)s")
 def commands() -> None:
-    r"""Measure and compare electric-guitar pickups from recorded strums.
+    """Measure and compare electric-guitar pickups from recorded strums.
 
-    \b
-    The usual job in one line:
-        coilbench send FOLDER --wait -o table.xlsx
+    The usual job in one line: coilbench send FOLDER --wait -o table.xlsx
 
     Exit status: 0 all is measured, 1 something was rejected, failed or refused, 2 bad usage.
     """

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from textwrap import fill
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.text import Text
 
 from coilbench.client import Client
@@ -17,6 +17,7 @@ from coilbench.take import Take
 EXAMPLES = 3
 """Takes shown for each check; with more of them the rest is counted."""
 
+INDENT = "    "
 SEVERITIES = ("reject", "caution", "note")
 
 
@@ -107,4 +108,4 @@ def _label(table: Table, id: str) -> str:
 
 def _indented(text: str, console: Console) -> None:
     if text:
-        console.print(Padding(Text(text), (0, 0, 0, 4)))
+        console.print(Text(fill(text, console.width - 1, initial_indent=INDENT, subsequent_indent=INDENT)))

@@ -20,6 +20,7 @@ NARROWEST = 60
 PIPED_WIDTH = 120
 NOTHING = "·"
 GAP = 2
+"""Spaces between columns: one of the cell, one of the rule."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +67,7 @@ def show(table: Table, console: Console, chosen: Iterable[str] | None = None) ->
     figures = [figure for figure in wanted if figure.key in there]
     cells = {figure.key: [figure.show(row) for row in table.rows] for figure in figures}
     kept, left_out = _fitting(figures, cells, max(NARROWEST, console.width))
-    grid = Grid(box=box.SIMPLE_HEAD, padding=(0, GAP - 1, 0, 1), pad_edge=False, show_edge=False, header_style="bold")
+    grid = Grid(box=box.SIMPLE_HEAD, padding=(0, GAP - 1, 0, 0), pad_edge=False, show_edge=False, header_style="bold")
     for figure in kept:
         grid.add_column(
             Text(figure.head),

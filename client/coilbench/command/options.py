@@ -71,15 +71,11 @@ def filter_options(command: Command) -> Command:
     command = click.option(
         "--since", callback=_moment, metavar="DATE", help="Only takes sent from then on (local time unless it says)."
     )(command)
-    command = click.option("--pickup", multiple=True, metavar="KEY", help="Only takes of this pickup; repeatable.")(
-        command
-    )
-    return click.option("--session", multiple=True, metavar="NAME", help="Only takes of this session; repeatable.")(
-        command
-    )
+    command = click.option("--pickup", metavar="KEY", help="Only takes of this pickup.")(command)
+    return click.option("--session", metavar="NAME", help="Only takes of this session.")(command)
 
 
-def filters_of(session: tuple[str, ...], pickup: tuple[str, ...], since: datetime | None) -> TakeFilters:
+def filters_of(session: str | None, pickup: str | None, since: datetime | None) -> TakeFilters:
     """The filters given on a command line.
 
     Parameters

@@ -75,8 +75,8 @@ def send(
 
     What is there already, same bytes and same description, is not sent again: after an interruption give the same
     command once more. A takes.csv in the folder describes the takes: column `file` and any of label, session, pickup,
-    guitar, position, strings, tuning, pick, player, input_gain_db, battery_v, cable, expected_strums, channel, notes,
-    tags; where it has a value, it goes before --set.
+    chain, guitar, position, strings, tuning, pick, player, input_gain_db, battery_v, cable, expected_strums, channel,
+    notes, tags; where it has a value, it goes before --set.
 
     -o waits for the measurements, as --wait does. Exits with 1 when something could not be sent or measured.
     """

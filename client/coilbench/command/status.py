@@ -30,8 +30,8 @@ def status(
     connection: Connection,
     ids: tuple[str, ...],
     state: tuple[str, ...],
-    session: tuple[str, ...],
-    pickup: tuple[str, ...],
+    session: str | None,
+    pickup: str | None,
     since: datetime | None,
     as_json: bool,
 ) -> int:

@@ -27,8 +27,8 @@ from coilbench.table import Table
 @click.pass_obj
 def table(
     connection: Connection,
-    session: tuple[str, ...],
-    pickup: tuple[str, ...],
+    session: str | None,
+    pickup: str | None,
     since: datetime | None,
     per: Literal["take", "strum"],
     quantities: str | None,

@@ -1,0 +1,260 @@
+"""The commands, in this process, against the contract service."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from coilbench.client import Client
+from coilbench.command import run
+from coilbench.command.headline import PIPED_WIDTH
+from coilbench.description import FIELDS
+from unit.client.contract_service import ContractService
+
+Said = tuple[int, str, str]
+"""Exit status, standard output, standard error."""
+
+
+@pytest.fixture
+def coilbench(service: ContractService, capsys: pytest.CaptureFixture[str]) -> Callable[..., Said]:
+    def command(*arguments: object) -> Said:
+        status = run(["--url", service.url, *map(str, arguments)])
+        out, err = capsys.readouterr()
+        return status, out, err
+
+    return command
+
+
+def test_send_waits_shows_the_table_and_saves_it(
+    coilbench: Callable[..., Said], recordings: Path, tmp_path: Path
+) -> None:
+    output = tmp_path / "table.xlsx"
+    status, out, err = coilbench("send", recordings, "--set", "pickup=mill-bridge", "--wait", "-o", output)
+    assert status == 0
+    assert "a.wav" in out
+    assert "mill-bridge" in out
+    assert "± 1.0" in out
+    assert "Passed over, no sound files: notes.txt, old/" in err
+    assert "3 sent" in err
+    assert f"{output}: 3 rows" in err
+    sheet = openpyxl.load_workbook(output)["takes"]
+    assert [cell.value for cell in sheet["B"]] == ["file", "a.wav", "b.flac", "c.AIFF"]
+    assert all(cell.data_type == "n" for cell in sheet["I"][1:])
+
+
+def test_send_without_wait_tells_how_to_go_on(coilbench: Callable[..., Said], recordings: Path) -> None:
+    status, out, err = coilbench("send", recordings)
+    assert status == 0
+    assert out.count("waiting") == 3
+    assert "coilbench status" in err
+
+
+def test_a_second_send_skips(coilbench: Callable[..., Said], recordings: Path) -> None:
+    coilbench("send", recordings)
+    status, out, err = coilbench("send", recordings)
+    assert status == 0
+    assert out.count("same bytes, skipped") == 3
+    assert err.endswith(
+        "3 same bytes, skipped\n`coilbench status` says how far they are, `coilbench table` shows the figures.\n"
+    )
+
+
+def test_a_dry_run_sends_nothing(coilbench: Callable[..., Said], service: ContractService, recordings: Path) -> None:
+    coilbench("send", recordings / "a.wav")
+    status, out, _ = coilbench("send", recordings, "--dry-run")
+    assert status == 0
+    assert [line.split("  ")[0] for line in out.splitlines()] == ["a.wav", "b.flac", "c.AIFF"]
+    assert out.count("would be sent") == 2
+    assert out.count("same bytes, skipped") == 1
+    assert len(service.posted()) == 1
+
+
+def test_the_manifest_in_the_folder_is_picked_up_and_said_so(
+    coilbench: Callable[..., Said], service: ContractService, recordings: Path
+) -> None:
+    (recordings / "takes.csv").write_text("file;pickup;tags\na.wav;mill;dry\nb.flac;harbour;\n")
+    status, _, err = coilbench("send", recordings, "--set", "pickup=other")
+    assert status == 0
+    assert f"Descriptions come from {recordings / 'takes.csv'}." in err
+    assert "Without a line in the manifest: c.AIFF" in err
+    assert "takes.csv" not in err.partition("Passed over")[2]
+    assert [take["about"]["pickup"] for take in service.takes.values()] == ["mill", "harbour", "other"]
+
+
+def test_a_faulty_manifest_sends_nothing(
+    coilbench: Callable[..., Said], service: ContractService, recordings: Path
+) -> None:
+    (recordings / "takes.csv").write_text("file,channel\na.wav,left\n")
+    status, _, err = coilbench("send", recordings)
+    assert status == 2
+    assert "takes.csv: line 2, column `channel`" in err
+    assert service.seen == []
+
+
+def test_a_refused_file_and_a_rejected_take_give_1_with_reasons(
+    coilbench: Callable[..., Said], service: ContractService, recordings: Path
+) -> None:
+    service.reject(service.add(b"a.wav" * 1000, "a.wav", {}))
+    service.fail("POST", "/v1/takes", 415, body={"title": "Not sound", "status": 415, "advice": "Send a WAV."})
+    status, out, err = coilbench("send", recordings, "--wait")
+    assert status == 1
+    assert "rejected  a.wav  (t1)" in out
+    assert "No strum was found. The loudest moment is at -71 dBFS" in out
+    assert "    Check the cable and record again." in out
+    assert "not sent  b.flac\n    Not sound. Send a WAV." in out
+    assert err.splitlines()[-1] == "1 sent, 1 same bytes, skipped, 1 not sent"
+
+
+def test_checks_stand_beneath_the_table_with_their_advice(
+    coilbench: Callable[..., Said], service: ContractService
+) -> None:
+    for number in range(5):
+        service.add(bytes([number]), f"{number}.wav", {"label": f"strum {number}"}, "measured")["checks"] = "clipped"
+    status, out, _ = coilbench("table")
+    assert status == 0
+    assert "caution  clipped  (5 takes)" in out
+    assert "    strum 0: clipped: 3 runs at full scale" in out
+    assert "    and 2 more takes\n    Turn down.\n" in out
+
+
+def test_json_gives_one_object_a_line(coilbench: Callable[..., Said], recordings: Path) -> None:
+    status, out, _ = coilbench("send", recordings, "--wait", "--json", "--per", "strum")
+    assert status == 0
+    lines = [json.loads(line) for line in out.splitlines()]
+    assert [line["outcome"] for line in lines] == ["sent"] * 3
+    assert [line["take"]["state"] for line in lines] == ["measured"] * 3
+    assert lines[0]["rows"][0]["strum"] == 1
+    assert lines[0]["error"] is None
+    status, out, _ = coilbench("table", "--json")
+    assert [json.loads(line)["file"] for line in out.splitlines()] == ["a.wav", "b.flac", "c.AIFF"]
+    status, out, _ = coilbench("status", "--json")
+    assert {json.loads(line)["state"] for line in out.splitlines()} == {"measured"}
+
+
+def test_status_counts_and_lists(coilbench: Callable[..., Said], service: ContractService) -> None:
+    assert coilbench("status")[:2] == (0, "no takes\n")
+    service.add(b"1", "1.wav", {"label": "first"})
+    service.add(b"2", "2.wav", {}, "measured")
+    assert coilbench("status")[:2] == (0, "1 waiting, 1 measured\nwaiting  first  (t1)\n")
+    service.reject(service.takes["t1"])
+    status, out, _ = coilbench("status")
+    assert status == 1
+    assert out.startswith("1 measured, 1 rejected\nrejected  first  (t1)\n    No strum was found.")
+    assert coilbench("status", "t2")[:2] == (0, "1 measured\n")
+    assert coilbench("status", "--state", "measured")[:2] == (0, "1 measured\n")
+    status, _, err = coilbench("status", "t9")
+    assert status == 1
+    assert err == "coilbench: There is no such take.\n"
+
+
+def test_a_table_can_be_saved_filtered_and_tells_of_rejected_takes(
+    coilbench: Callable[..., Said], service: ContractService, tmp_path: Path
+) -> None:
+    service.add(b"1", "1.wav", {"pickup": "mill"}, "measured")
+    service.reject(service.add(b"2", "2.wav", {"pickup": "harbour"}))
+    status, out, err = coilbench("table", "--pickup", "mill", "-o", tmp_path / "t.csv")
+    assert (status, out) == (0, "")
+    assert "1 rows" in err
+    assert (tmp_path / "t.csv").read_text().count("\n") == 2
+    status, out, _ = coilbench("table", "--per", "strum")
+    assert status == 1
+    assert "rejected  2.wav" in out
+    status, out, _ = coilbench("table", "--quantities", "rms_dbfs")
+    assert "rms_dbfs" in out
+
+
+def test_a_table_fits_the_width_and_names_what_it_left_out(
+    coilbench: Callable[..., Said], service: ContractService, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    service.add(b"1", "a-very-long-name-of-a-recording-that-nobody-should-give.wav", {"pickup": "p" * 40}, "measured")
+    _, out, _ = coilbench("table")
+    assert max(len(line) for line in out.splitlines()) <= PIPED_WIDTH
+    monkeypatch.setattr("coilbench.command.headline.PIPED_WIDTH", 60)
+    _, out, _ = coilbench("table")
+    assert max(len(line) for line in out.splitlines()) <= 60
+    assert "left out for want of width: pickup" in out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["send"], "Name a folder, files, or a --manifest"),
+        (["send", "gone"], "There is no file or folder gone"),
+        (["send", ".", "--set", "pickup"], "not of the form name=value"),
+        (["send", ".", "--wait", "-o", "t.ods"], "a table is saved as .csv, .xlsx, .json"),
+        (["send", ".", "--wait", "-o", "gone/t.csv"], "there is no folder gone"),
+        (["send", ".", "--dry-run", "--wait"], "--dry-run measures nothing"),
+        (["table", "--since", "yesterday"], "'yesterday' is no date"),
+        (["table", "--per", "guitar"], "'guitar' is not one of"),
+        (["status", "t1", "--state", "measured"], "give either IDs or filters"),
+        (["measure"], "No such command"),
+        (["status", "--url", "bench"], "not an address"),
+    ],
+)
+def test_bad_usage_gives_2_and_says_what_is_wrong(
+    coilbench: Callable[..., Said],
+    service: ContractService,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    arguments: list[str],
+    message: str,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    status, out, err = coilbench(*arguments)
+    assert (status, out) == (2, "")
+    assert message in err
+    assert service.seen == []
+
+
+def test_a_folder_without_sound_is_bad_usage(coilbench: Callable[..., Said], tmp_path: Path) -> None:
+    status, _, err = coilbench("send", tmp_path)
+    assert status == 2
+    assert "There is no sound file (wav, rf64, flac, aif, aiff)" in err
+
+
+def test_a_service_that_goes_away_is_told_with_what_was_sent(
+    coilbench: Callable[..., Said], service: ContractService, recordings: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("coilbench.patience.Patience.wait_s", lambda *_: None)
+    service.fail("GET", "/v1/takes/t2", lose="before")
+    status, out, err = coilbench("send", recordings, "--wait")
+    assert status == 1
+    assert "a.wav" in out
+    assert "No answer from" in err
+    assert "2 files are not sent. Give the same command again and it goes on there." in err
+    status, _, err = coilbench("send", recordings)
+    assert status == 0
+    assert "1 sent, 2 same bytes, skipped" in err
+
+
+def test_ctrl_c_tells_how_to_go_on(
+    coilbench: Callable[..., Said], recordings: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Client, "wait", interrupted)
+    status, out, err = coilbench("send", recordings, "--wait")
+    assert (status, out) == (130, "")
+    assert "Stopped. 3 of 3 files are with the service" in err
+    assert "give the same command again" in err
+    monkeypatch.setattr(Client, "takes", interrupted)
+    status, _, err = coilbench("status")
+    assert status == 130
+    assert "Stopped." in err
+
+
+def test_help_of_send_names_every_field_of_a_description(coilbench: Callable[..., Said]) -> None:
+    _, out, _ = coilbench("send", "--help")
+    for field in FIELDS:
+        assert field in out
+
+
+def test_progress_is_not_shown_where_there_is_no_terminal(coilbench: Callable[..., Said], recordings: Path) -> None:
+    _, _, err = coilbench("send", recordings, "--wait")
+    assert "sending" not in err
+    assert "measuring" not in err
