@@ -98,7 +98,8 @@ def tone(samples: FloatArray, rate_hz: float) -> Tone:
 @dataclass(frozen=True, slots=True)
 class BandEnergies:
     """Energy (full scale squared x samples) in OCTAVES and THIRDS, in their order, 0 for bands past 0.45 fs;
-    centroid."""
+    centroid.
+    """
 
     octaves: tuple[float, ...]
     thirds: tuple[float, ...]
