@@ -42,9 +42,9 @@ class Problem:
         return self.type.rstrip("/").rpartition("/")[2]
 
     def sentence(self) -> str:
-        """Detail (or title), fields and advice in one line."""
+        """Detail (or title), fields and advice in one line, nothing twice."""
         parts = [self.detail or self.title]
-        parts += [f"{error.field}: {error.message}" for error in self.errors]
+        parts += [f"{error.field}: {error.message}" for error in self.errors if error.message not in self.detail]
         if self.advice and self.advice not in self.detail:
             parts.append(self.advice)
         return " ".join(part if part.endswith((".", "!", "?")) else f"{part}." for part in parts if part)

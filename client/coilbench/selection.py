@@ -21,7 +21,7 @@ class Selection:
     Attributes
     ----------
     files : recordings, each once, in order of name within a folder or pattern
-    passed_over : files and folders inside the given folders that are no sound files by their extension
+    passed_over : what lies in the given folders or fits a pattern and is no sound file by its extension
     """
 
     files: tuple[Path, ...]
@@ -32,7 +32,8 @@ def select(what: What) -> Selection:
     """Find the recordings meant.
 
     A folder gives the sound files directly in it (not those of its folders, nor hidden ones); a pattern with `*`, `?`
-    or `[` gives the files that fit; a file named as such is taken whatever its extension.
+    or `[` gives the sound files that fit, or all that fit when it names an extension itself; a file named as such is
+    taken whatever its extension.
 
     Parameters
     ----------
@@ -57,7 +58,10 @@ def select(what: What) -> Selection:
             files.setdefault(path.resolve(), path)
         else:
             for inner in _fitting(str(item)):
-                files.setdefault(inner.resolve(), inner)
+                if is_recording(inner) or inner.suffix == Path(item).suffix:
+                    files.setdefault(inner.resolve(), inner)
+                else:
+                    passed_over.append(inner)
     return Selection(tuple(files.values()), tuple(passed_over))
 
 

@@ -109,3 +109,10 @@ def test_the_key_goes_as_a_bearer_and_the_environment_gives_address_and_key(
     with Client() as client:
         list(client.takes())
     assert "Authorization" not in service.seen[-1].headers
+
+
+def test_a_field_that_the_detail_tells_already_is_not_told_twice() -> None:
+    problem = coilbench.Problem("t", "No", 422, "about.channel: must be 1 or more", "", (
+        coilbench.FieldError("about.channel", "must be 1 or more"),
+    ))  # fmt: skip
+    assert problem.sentence() == "about.channel: must be 1 or more."

@@ -24,6 +24,13 @@ def test_a_file_that_is_meant_twice_is_taken_once(recordings: Path) -> None:
     assert [path.name for path in selection.files] == ["a.wav", "b.flac", "c.AIFF"]
 
 
+def test_a_pattern_without_an_extension_passes_other_files_over(recordings: Path) -> None:
+    selection = select(f"{recordings}/*")
+    assert [path.name for path in selection.files] == ["a.wav", "b.flac", "c.AIFF"]
+    assert [path.name for path in selection.passed_over] == ["notes.txt"]
+    assert [path.name for path in select(f"{recordings}/*.txt").files] == ["notes.txt"]
+
+
 def test_a_file_named_as_such_is_taken_whatever_its_extension(recordings: Path) -> None:
     assert [path.name for path in select(recordings / "notes.txt").files] == ["notes.txt"]
 
