@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +21,7 @@ class Selection:
 
     Attributes
     ----------
-    files : recordings, each once, in order of name within a folder or pattern
+    files : recordings, each once, in order of name (2 before 10) within a folder or pattern
     passed_over : what lies in the given folders or fits a pattern and is no sound file by its extension
     """
 
@@ -49,7 +50,7 @@ def select(what: What) -> Selection:
     for item in wanted:
         path = Path(item)
         if path.is_dir():
-            for inner in sorted(path.iterdir()):
+            for inner in sorted(path.iterdir(), key=_natural):
                 if is_recording(inner):
                     files.setdefault(inner.resolve(), inner)
                 elif not inner.name.startswith("."):
@@ -78,7 +79,14 @@ def is_recording(path: Path) -> bool:
 def _fitting(pattern: str) -> list[Path]:
     if not glob.has_magic(pattern):
         raise NothingToSend(f"There is no file or folder {pattern}")
-    found = [Path(name) for name in sorted(glob.glob(pattern, recursive=True)) if Path(name).is_file()]  # noqa: PTH207
+    names = glob.glob(pattern, recursive=True)  # noqa: PTH207
+    found = sorted((Path(name) for name in names if Path(name).is_file()), key=_natural)
     if not found:
         raise NothingToSend(f"No file fits {pattern}")
     return found
+
+
+def _natural(path: Path) -> list[tuple[bool, int, str]]:
+    """Key that sorts numbers in names by their value."""
+    parts = re.findall(r"[0-9]+|[^0-9]+", str(path).lower())
+    return [(not part.isdecimal(), int(part) if part.isdecimal() else 0, part) for part in parts]

@@ -19,6 +19,14 @@ def test_other_files_and_folders_are_passed_over_by_name_and_hidden_ones_quietly
     assert [path.name for path in selection.passed_over] == ["notes.txt", "old"]
 
 
+def test_numbers_in_names_sort_by_their_value(tmp_path: Path) -> None:
+    for name in ("take 10.wav", "take 2.wav", "Take 1.wav", "a.wav"):
+        (tmp_path / name).write_bytes(b"x")
+    expected = ["a.wav", "Take 1.wav", "take 2.wav", "take 10.wav"]
+    assert [path.name for path in select(tmp_path).files] == expected
+    assert [path.name for path in select(f"{tmp_path}/*").files] == expected
+
+
 def test_a_file_that_is_meant_twice_is_taken_once(recordings: Path) -> None:
     selection = select([recordings / "a.wav", recordings, f"{recordings}/*.wav"])
     assert [path.name for path in selection.files] == ["a.wav", "b.flac", "c.AIFF"]
