@@ -62,7 +62,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         group="level",
         definition="Greatest absolute value of the waveform in the first 0.5 s, between the samples as well as on "
         "them, re full scale. Above 0 the waveform overloads a converter though no sample does.",
-        source=f"{BS1770} Annex 2, interpolated to 768 kHz or finer",
+        source=f"{BS1770} Annex 2, interpolated to sixteenths of a sample",
         more="higher peak",
         less="lower peak",
         decimals=1,
