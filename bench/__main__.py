@@ -38,6 +38,8 @@ def _service(folder: Path) -> list[Figure]:
 
 PARTS: dict[str, Callable[[Path], list[Figure]]] = {"speed": _speed, "memory": _memory, "service": _service}
 
+WIDTH = 140  # of the table where no terminal sets one
+
 
 def main() -> int:
     """Run the parts asked for, all by default; 1 when one of them could not be run."""
@@ -46,6 +48,8 @@ def main() -> int:
     parser.add_argument("--part", choices=PARTS, action="append", help="only this part; may be repeated")
     chosen = parser.parse_args()
     console, progress = Console(), Console(stderr=True)
+    if not console.is_terminal:
+        console = Console(width=WIDTH)
     figures: list[Figure] = []
     broken: dict[str, str] = {}
     for name in chosen.part or PARTS:

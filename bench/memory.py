@@ -1,11 +1,10 @@
 """Peak memory of measuring a long recording, each in a process of its own."""
 
-import subprocess
-import sys
 from pathlib import Path
 
 from bench.figure import Figure
 from bench.material import write_take
+from bench.processes import number_from
 from coilbench_worker.measure.source import FloatArray
 
 MEMORY_AIM_MIB = 300.0
@@ -31,19 +30,13 @@ else:
 """
 
 
-def peak_mib(*paths: Path) -> float:
-    """Peak resident memory of a process that measures these files, MiB; of one that only imports, without any."""
-    command = [sys.executable, "-c", CHILD, *map(str, paths)]
-    return float(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
-
-
 def memory(folder: Path, samples: FloatArray) -> list[Figure]:
     """Figures of memory; the files are made in `folder`."""
-    baseline = peak_mib()
+    baseline = number_from(CHILD)
     peaks = {}
     for minutes in (SHORT_MIN, LONG_MIN):
         path = write_take(folder / f"{minutes}-minutes.wav", samples, minutes=minutes)
-        peaks[minutes] = peak_mib(path) - baseline
+        peaks[minutes] = number_from(CHILD, path) - baseline
         path.unlink()
     short, long = peaks[SHORT_MIN], peaks[LONG_MIN]
     note = f"48 kHz, 24 bits; above the {baseline:.0f} MiB of a process that only imports"

@@ -3,20 +3,20 @@
 import json
 import os
 import subprocess
-import sys
 import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import requests
 from requests_toolbelt import MultipartEncoder
 
 from bench.figure import Figure
 from bench.material import TAKE_S, write_take
-from bench.processes import BenchError, cpu_s, free_port, running, server_command, wait_until
+from bench.processes import BenchError, cpu_s, free_port, number_from, running, server_command, wait_until
 from coilbench_worker.measure.source import FloatArray
 
 TAKES = 24
@@ -89,8 +89,7 @@ def service(folder: Path, samples: FloatArray) -> list[Figure]:
         for number in range(TAKES + WARM_UP)
     ]
     warm_up, files = files[:WARM_UP], files[WARM_UP:]
-    alone = subprocess.run([sys.executable, "-c", ALONE, *map(str, files)], capture_output=True, text=True, check=True)
-    alone_s = float(alone.stdout) / TAKES
+    alone_s = number_from(ALONE, *files) / TAKES
     note = f"{TAKES} different takes of {TAKE_S} s"
     figures = [Figure("service", "processor time of measuring alone", 1000 * alone_s, "ms/take", note=note)]
     for name, start in (("embedded", embedded), ("Redis", with_redis)):
@@ -120,9 +119,10 @@ def _all_measured(service: Service, files: Sequence[Path]) -> None:
     """
     with ThreadPoolExecutor(SENDERS) as senders:
         takes = list(senders.map(lambda path: _send(service.url, path), files))
-        states = list(senders.map(lambda take: _final_state(service.url, take), takes))
-    if set(states) != {"measured"}:
-        raise BenchError(f"Takes ended as {sorted(set(states))} instead of measured.")
+        ends = list(senders.map(lambda take: _end(service.url, take), takes))
+    others = [end for end in ends if end["state"] != "measured"]
+    if others:
+        raise BenchError(f"{len(others)} of {len(ends)} takes were not measured; the first: {json.dumps(others[0])}")
 
 
 def _send(url: str, path: Path) -> str:
@@ -136,14 +136,15 @@ def _send(url: str, path: Path) -> str:
     return str(answer.json()["id"])
 
 
-def _final_state(url: str, take: str) -> str:
+def _end(url: str, take: str) -> dict[str, Any]:
+    """The take when its state is final, or as it is when the time is up."""
     deadline = time.monotonic() + FINAL_WITHIN_S
-    while time.monotonic() < deadline:
+    while True:
         answer = requests.get(f"{url}/v1/takes/{take}", headers={"Prefer": "wait=20"}, timeout=60)
-        state = str(answer.json().get("state"))
-        if state in ("measured", "rejected", "failed"):
-            return state
-    return "late"
+        answer.raise_for_status()
+        found: dict[str, Any] = answer.json()
+        if found["state"] in ("measured", "rejected", "failed") or time.monotonic() > deadline:
+            return found
 
 
 def _ready(url: str) -> bool:
