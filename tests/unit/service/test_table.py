@@ -1,0 +1,254 @@
+"""Tables: columns out of the catalogue, rows out of takes, CSV and spreadsheet cells that are what they say."""
+
+from __future__ import annotations
+
+import csv
+import io
+from datetime import UTC, datetime
+from typing import Any
+
+import openpyxl
+import pytest
+
+from coilbench_service.table import csv_text
+from coilbench_service.table.columns import Column, columns, names
+from coilbench_service.table.rows import Rows
+from coilbench_service.table.workbook import write_workbook
+from coilbench_worker.measure.catalogue import QUANTITIES
+from coilbench_worker.store.measurements import MeasurementRecord
+from coilbench_worker.store.takes import TakeRecord
+
+MOMENT = datetime(2030, 3, 1, tzinfo=UTC)
+KNOWN = ["take", "file", "label", "session", "pickup", "guitar", "position"]
+STRUM_HEAD = [*KNOWN, "usable", "checks", "strum", "onset_s", "end_s", "ended_by"]
+TAKE_HEAD = [*KNOWN, "state", "problem", "usable", "checks", "strums"]
+
+
+def take(**changes: Any) -> TakeRecord:
+    """A take as stored."""
+    values = {
+        "id": "t-1",
+        "created": MOMENT,
+        "updated": MOMENT,
+        "state": "measured",
+        "file_name": "a.wav",
+        "bytes": 10,
+        "sha256": "0" * 64,
+        "blob": "00/" + "0" * 64,
+        "about": {"label": "neck", "pickup": "harbour-neck", "input_gain_db": 12.0},
+        "settings": {},
+        "settings_key": "k",
+        "problem": None,
+        "job_id": None,
+    }
+    return TakeRecord(**{**values, **changes})
+
+
+def check(code: str, severity: str = "caution", strums: tuple[int, ...] = ()) -> dict[str, Any]:
+    """A check as stored."""
+    return {"code": code, "severity": severity, "message": "m", "strums": list(strums), "times_s": [], "values": {}}
+
+
+def strum(number: int, rms_dbfs: float | None) -> dict[str, Any]:
+    """A strum as stored."""
+    return {
+        "number": number,
+        "onset_s": number + 0.25,
+        "end_s": number + 1.0,
+        "ended_by": "next",
+        "quantities": {"rms_dbfs": rms_dbfs, "peak_dbfs": -3.0},
+        "octave_db": {"63": -20.5, "125": None},
+        "third_octave_db": {},
+        "band_decay_db_per_s": {"bass": 4.0},
+        "reasons": {},
+    }
+
+
+def summary(mean: float | None) -> dict[str, Any]:
+    """A summary as stored."""
+    return {"mean": mean, "sd": 0.5, "n": 2, "low": -13.0, "high": -11.0, "min": -13.0, "max": -11.0}
+
+
+def measurement(**changes: Any) -> MeasurementRecord:
+    """A measurement as stored."""
+    document = {
+        "version": "1",
+        "settings": {},
+        "audio": {},
+        "checks": [check("hum", "note"), check("strum-cut-short", strums=(2,))],
+        "usable": True,
+        "noise": {"noise_dbfs": -80.0, "hum_hz": None},
+        "strums": [strum(1, -12.0), strum(2, None)],
+        "summary": {"rms_dbfs": summary(-12.0), "octave_db": {"63": summary(-20.5)}},
+        "take_quantities": {"evenness_db": 0.7},
+    }
+    return MeasurementRecord("t-1", "k", "1", MOMENT, {**document, **changes})
+
+
+def test_the_columns_of_strums_are_the_agreed_ones_and_then_the_catalogue_in_its_order() -> None:
+    keys = [column.key for column in columns("strum")]
+    of_strums = [key for quantity in QUANTITIES if quantity.of == "strum" for key in quantity.columns()]
+    assert keys == STRUM_HEAD + of_strums
+    assert "octave_db_63" in keys
+    assert "band_decay_db_per_s_bass" in keys
+
+
+def test_the_columns_of_takes_have_mean_and_spread_then_take_and_noise() -> None:
+    keys = [column.key for column in columns("take")]
+    assert keys[: len(TAKE_HEAD)] == TAKE_HEAD
+    at = keys.index("rms_dbfs")
+    assert keys[at : at + 4] == ["rms_dbfs", "rms_dbfs_sd", "rms_dbfs_low", "rms_dbfs_high"]
+    further = [key for quantity in QUANTITIES if quantity.of != "strum" for key in quantity.columns()]
+    assert keys[-len(further) :] == further
+
+
+def test_no_column_is_there_twice() -> None:
+    for per in ("strum", "take"):
+        keys = [column.key for column in columns(per)]  # type: ignore[arg-type]
+        assert len(keys) == len(set(keys))
+
+
+def test_a_choice_of_quantities_keeps_what_is_known_and_takes_keys_of_vectors_and_of_parts() -> None:
+    keys = [column.key for column in columns("strum", ["rms_dbfs", "octave_db_125"])]
+    assert keys == [*STRUM_HEAD, "rms_dbfs", "octave_db_125"]
+    whole = [column.key for column in columns("strum", ["octave_db"])]
+    assert whole[len(STRUM_HEAD) :] == [name for name in names() if name.startswith("octave_db_")]
+
+
+def test_each_strum_has_a_row_with_its_own_checks() -> None:
+    first, second = Rows("strum").of(take(), measurement())
+    assert (first["take"], first["file"], first["label"], first["pickup"]) == ("t-1", "a.wav", "neck", "harbour-neck")
+    assert (first["strum"], first["onset_s"], first["ended_by"]) == (1, 1.25, "next")
+    assert (first["rms_dbfs"], second["rms_dbfs"]) == (-12.0, None)
+    assert (first["octave_db_63"], first["octave_db_125"], first["octave_db_1000"]) == (-20.5, None, None)
+    assert first["band_decay_db_per_s_bass"] == 4.0
+    assert (first["checks"], second["checks"]) == ("hum", "hum, strum-cut-short")
+    assert first["usable"] is True
+
+
+def test_each_take_has_a_row_with_mean_and_spread() -> None:
+    (row,) = Rows("take").of(take(), measurement())
+    assert (row["rms_dbfs"], row["rms_dbfs_sd"], row["rms_dbfs_low"], row["rms_dbfs_high"]) == (
+        -12.0,
+        0.5,
+        -13.0,
+        -11.0,
+    )
+    assert (row["octave_db_63"], row["octave_db_63_sd"], row["octave_db_125"]) == (-20.5, 0.5, None)
+    assert (row["evenness_db"], row["noise_dbfs"], row["hum_hz"]) == (0.7, -80.0, None)
+    assert (row["strums"], row["state"], row["problem"]) == (2, "measured", None)
+
+
+def test_a_take_that_was_not_measured_has_a_row_of_its_own_and_none_per_strum() -> None:
+    rejected = take(state="rejected", problem={"title": "No strums"})
+    (row,) = Rows("take").of(rejected, None)
+    assert (row["state"], row["problem"], row.get("rms_dbfs"), row.get("usable")) == (
+        "rejected",
+        "No strums",
+        None,
+        None,
+    )
+    assert list(Rows("strum").of(rejected, None)) == []
+
+
+def test_checks_of_the_description_are_counted_as_it_is_now() -> None:
+    (row,) = Rows("take").of(take(about={}), measurement(checks=[]))
+    assert row["checks"] == "gain-unknown"
+
+
+DEFUSED = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", '=HYPERLINK("http://x")']
+
+
+@pytest.mark.parametrize("text", DEFUSED)
+def test_text_that_a_spreadsheet_would_run_is_defused(text: str) -> None:
+    # CWE-1236, and the list of characters in OWASP ASVS 1.2.10 (named in the field notes)
+    assert csv_text.cell(text) == f"'{text}"
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (-3.25, "-3.25"),
+        (-1, "-1"),
+        (None, ""),
+        (True, "true"),
+        (False, "false"),
+        ("a-b", "a-b"),
+        (0.1 + 0.2, repr(0.1 + 0.2)),
+    ],
+)
+def test_numbers_stay_numbers_and_plain_text_stays_as_it_is(value: object, text: str) -> None:
+    assert csv_text.cell(value) == text
+
+
+COLUMNS = [
+    Column("file", "File"),
+    Column("rms_dbfs", "RMS", "dBFS", 1),
+    Column("usable", "Usable"),
+    Column("strum", "No"),
+]
+ROWS = [
+    {"file": "=1+1", "rms_dbfs": -12.25, "usable": True, "strum": 1},
+    {"file": 'quo"te, and\nline\x07', "rms_dbfs": None, "usable": False, "strum": 2},
+    {"file": "http://example.org/x", "rms_dbfs": -0.5, "usable": None, "strum": 3},
+]
+
+
+def test_csv_is_read_back_by_the_standard_reader() -> None:
+    text = b"".join(csv_text.csv_pieces(COLUMNS, ROWS)).decode()
+    assert text.endswith("\r\n")
+    assert list(csv.reader(io.StringIO(text, newline=""))) == [
+        ["file", "rms_dbfs", "usable", "strum"],
+        ["'=1+1", "-12.25", "true", "1"],
+        ['quo"te, and\nline\x07', "", "false", "2"],
+        ["http://example.org/x", "-0.5", "", "3"],
+    ]
+
+
+def test_csv_comes_in_pieces_while_rows_are_made() -> None:
+    made = 0
+
+    def rows() -> Any:
+        nonlocal made
+        for made in range(1, 20_001):  # noqa: B007 counted for the assertion
+            yield ROWS[0]
+
+    pieces = csv_text.csv_pieces(COLUMNS, rows())
+    assert len(next(pieces)) < 100_000
+    assert made < 20_000
+    assert sum(piece.count(b"\r\n") for piece in pieces) > 10_000
+    assert made == 20_000
+
+
+def _book(rows: list[dict[str, Any]], **options: int) -> openpyxl.Workbook:
+    file = io.BytesIO()
+    write_workbook(file, COLUMNS, rows, "strums", **options)
+    return openpyxl.load_workbook(io.BytesIO(file.getvalue()))
+
+
+def test_spreadsheet_cells_have_types_and_nothing_is_a_formula_or_link() -> None:
+    sheet = _book(ROWS)["strums"]
+    assert [cell.value for cell in sheet[1]] == ["file", "rms_dbfs", "usable", "strum"]
+    assert [(cell.value, cell.data_type) for cell in sheet[2]] == [("=1+1", "s"), (-12.25, "n"), (True, "b"), (1, "n")]
+    assert sheet["B2"].number_format == "0.0"
+    assert sheet["B3"].value is None
+    assert sheet["A4"].value == "http://example.org/x"
+    assert sheet["A4"].hyperlink is None
+    assert sheet.freeze_panes == "B2"
+
+
+def test_the_spreadsheet_explains_its_columns() -> None:
+    sheet = _book(ROWS)["columns"]
+    assert [cell.value for cell in sheet[3]] == ["rms_dbfs", "RMS", "dBFS"]
+
+
+def test_an_empty_spreadsheet_has_its_head() -> None:
+    assert [cell.value for cell in _book([])["strums"][1]] == ["file", "rms_dbfs", "usable", "strum"]
+
+
+def test_rows_beyond_a_sheet_go_on_on_the_next() -> None:
+    book = _book([{**ROWS[0], "strum": number} for number in range(1, 6)], max_rows=3)
+    assert book.sheetnames == ["strums", "strums 2", "strums 3", "columns"]
+    found = [book[name].cell(row, 4).value for name in book.sheetnames[:3] for row in (2, 3)]
+    assert found == [1, 2, 3, 4, 5, None]
+    assert book["strums 2"]["A1"].value == "file"
