@@ -23,6 +23,8 @@ SMOOTHING_S = 0.05
 FALLING_RATIO = 0.6
 """Energy of the last quarter over that of the quarter before: an exponential that falls by the 13 dB that a fit needs
 has at most 0.47, a level floor has 1."""
+FLOOR_SHARE, SHORTEST_S = 0.1, 0.1
+"""Where the last part does not fall it is taken for a floor only if the level before it is 10 dB down, after 0.1 s."""
 POINTS_NEEDED = 4
 
 
@@ -83,8 +85,10 @@ def decay_of_cells(
         if clear == 0:
             return Decay(None, "the strum is nowhere 10 dB above the noise")
     net = strum.energies - noise_power * strum.samples_per_cell
+    told = end
     end, tail = _what_would_follow(net, end)
-    if end < POINTS_NEEDED:
+    fallen = end >= strum.width(SHORTEST_S) and smooth[max(end - 2 * middle, 0)] <= FLOOR_SHARE * smooth.max()
+    if end < told and not fallen:
         return Decay(None, "the level does not fall steadily: no decay can be told from it")
     curve = np.concatenate((np.cumsum(net[:end][::-1])[::-1], [0.0])) + tail
     if curve[0] <= 0.0:
@@ -96,13 +100,17 @@ def decay_of_cells(
     reach_db = power_db(limit / float(curve[0]))
     if reach_db is None or reach_db > from_db - RANGE_NEEDED_DB:
         return Decay(None, _too_little(float(curve[0]), clear_energy, tail_energy, RANGE_NEEDED_DB - from_db))
+    return _line(curve, limit, from_db, strum.cell_s)
+
+
+def _line(curve: FloatArray, limit: float, from_db: float, cell_s: float) -> Decay:
+    """Least-squares line through the levels of the curve, from `from_db` re its start to where it passes a limit."""
     first = int(np.argmax(curve <= curve[0] * 10.0 ** (from_db / 10.0)))
-    below = np.flatnonzero(curve[first:] < limit)
-    last = first + (int(below[0]) if below.size else curve.size - first)
-    if last - first < POINTS_NEEDED:
-        return Decay(None, "the strum dies away faster than can be followed here")
+    last = first + int(np.argmax(curve[first:] < limit))
     level_db = 10.0 * np.log10(curve[first:last])
-    time_s = strum.cell_s * (np.arange(last - first) - (last - first - 1) / 2.0)
+    if last - first < POINTS_NEEDED or level_db[0] - level_db[-1] < 0.8 * RANGE_NEEDED_DB:
+        return Decay(None, "the strum dies away faster than can be followed here")
+    time_s = cell_s * (np.arange(last - first) - (last - first - 1) / 2.0)
     slope = float(time_s @ level_db / (time_s @ time_s))
     return Decay(-slope, None, float(level_db[0] - level_db[-1]))
 
