@@ -21,7 +21,7 @@ then job, everywhere.
 from coilbench_worker.jobs.accept import accept
 from coilbench_worker.jobs.claim import Claim, claim, extend
 from coilbench_worker.jobs.expiry import due
-from coilbench_worker.jobs.handing_back import hand_back, hand_back_all
+from coilbench_worker.jobs.handing_back import hand_back, hand_back_all, held
 from coilbench_worker.jobs.outcome import fail, finish, reject
 from coilbench_worker.jobs.removal import remove
 from coilbench_worker.jobs.request import request
@@ -38,6 +38,7 @@ __all__ = [
     "finish",
     "hand_back",
     "hand_back_all",
+    "held",
     "reject",
     "remove",
     "request",

@@ -15,7 +15,9 @@ CONFIGURATION_KEY = "coilbench_configuration"
 
 CONNECT_TIMEOUT_S = 1
 ANSWER_TIMEOUT_S = 2
+MEMORY_ADDRESS = "memory://localhost/"
 MEMORY_POLLING_S = 0.05
+LOST_PROCESS_WAIT_S = 1.0
 # Beyond the hard limit, so that a message is never given to a second worker while the first still measures.
 VISIBILITY_MARGIN_S = 60
 
@@ -35,8 +37,8 @@ def queue_name(configuration: Configuration) -> str:
 
 
 def _settings(configuration: Configuration) -> dict[str, Any]:
-    common: dict[str, Any] = {
-        "broker_url": configuration.broker,
+    return {
+        "broker_url": MEMORY_ADDRESS if configuration.embedded else configuration.broker,
         "broker_connection_retry_on_startup": True,
         "broker_connection_max_retries": None,
         "broker_transport_options": _transport(configuration),
@@ -55,17 +57,15 @@ def _settings(configuration: Configuration) -> dict[str, Any]:
         "worker_redirect_stdouts": False,
         "worker_enable_remote_control": False,
         "worker_send_task_events": False,
-        "worker_soft_shutdown_timeout": configuration.stop_within_s,
+        "worker_pool": "prefork",
+        "worker_pool_start_method": "spawn",
+        "worker_lost_wait": LOST_PROCESS_WAIT_S,
         "task_serializer": "json",
         "accept_content": ["json"],
         "imports": [TASK_MODULE],
         # Travels to the measuring processes, which are started afresh and read no settings of their own.
         CONFIGURATION_KEY: configuration.model_dump(mode="json"),
     }
-    if configuration.embedded:
-        # Polls of the memory transport; a lost process is noticed after worker_lost_wait by the loop that goes with it.
-        common["worker_lost_wait"] = 1.0
-    return common
 
 
 def _transport(configuration: Configuration) -> dict[str, Any]:

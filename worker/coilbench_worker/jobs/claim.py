@@ -17,11 +17,15 @@ from coilbench_worker.store.states import MEASURING, WAITING
 
 @dataclass(frozen=True)
 class Claim:
-    """The right to measure one job; `attempt` is the fence that its result must pass. `blob`: key of the recording."""
+    """The right to measure one job; `attempt` is the fence that its result must pass.
+
+    `tries` counts the attempts without those handed back by a stopping worker; `blob` is the recording's key.
+    """
 
     job_id: str
     take_id: str
     attempt: int
+    tries: int
     worker: str
     settings: dict[str, Any]
     settings_key: str
@@ -51,7 +55,7 @@ def claim(database: Database, job_id: str, worker: str, *, lease_s: float, max_a
                 lease_until=instant + timedelta(seconds=lease_s),
                 worker=worker,
             )
-            .returning(jobs.c.attempt, jobs.c.settings, jobs.c.settings_key)
+            .returning(jobs.c.attempt, jobs.c.returned, jobs.c.settings, jobs.c.settings_key)
         ).one_or_none()
         if row is None:
             return None
@@ -63,7 +67,16 @@ def claim(database: Database, job_id: str, worker: str, *, lease_s: float, max_a
         blob = connection.execute(
             select(files.c.blob).join(takes, takes.c.file_sha256 == files.c.sha256).where(takes.c.id == take_id)
         ).scalar_one()
-    return Claim(job_id, take_id, row.attempt, worker, row.settings, row.settings_key, blob)
+    return Claim(
+        job_id=job_id,
+        take_id=take_id,
+        attempt=row.attempt,
+        tries=row.attempt - row.returned,
+        worker=worker,
+        settings=row.settings,
+        settings_key=row.settings_key,
+        blob=blob,
+    )
 
 
 def extend(database: Database, held: Claim, *, lease_s: float) -> bool:

@@ -38,9 +38,13 @@ class Dispatcher:
         """
         if self.send(job_id):
             return True
+        self.unpublished(job_id)
+        return False
+
+    def unpublished(self, job_id: str) -> None:
+        """Take back the note that the job was published, so that the next re-dispatch finds it."""
         with self._database.write() as connection:
             connection.execute(update(jobs).where(jobs.c.id == job_id).values(published=None))
-        return False
 
     def send(self, job_id: str) -> bool:
         """Tell the workers of the job, whatever is noted."""

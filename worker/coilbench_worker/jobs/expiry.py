@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from sqlalchemy import or_, select, update
+from sqlalchemy import and_, or_, select, update
 
 from coilbench_worker.jobs import problems
 from coilbench_worker.jobs.locks import lock_take
@@ -60,8 +60,11 @@ def due(
 
 
 def expire(database: Database, instant: datetime, *, max_attempts: int) -> int:
-    """Take jobs from processes that stopped reporting; returns how many."""
-    overdue = (jobs.c.state == MEASURING) & (jobs.c.lease_until < instant)
+    """Take jobs from processes that stopped reporting, and give up those with no attempt left; returns how many."""
+    overdue = or_(
+        and_(jobs.c.state == MEASURING, jobs.c.lease_until < instant),
+        and_(jobs.c.state == WAITING, jobs.c.attempt - jobs.c.returned >= max_attempts),
+    )
     with database.read() as connection:
         found = connection.execute(
             select(jobs.c.id, jobs.c.take_id, jobs.c.attempt, jobs.c.returned).where(overdue).order_by(jobs.c.id)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, select, update
+from sqlalchemy import ColumnElement, Connection, func, select, update
 
 from coilbench_worker.jobs.claim import Claim
 from coilbench_worker.jobs.locks import lock_take
@@ -25,18 +25,27 @@ def hand_back(database: Database, held: Claim, *, counts: bool = True) -> bool:
 
 
 def hand_back_all(database: Database, worker: str) -> int:
-    """Hand back what a stopping worker and its processes (`worker`, `worker/...`) still hold; returns how many."""
+    """Hand back what a stopping worker and its processes (`worker/...`) still hold; returns how many."""
     with database.read() as connection:
-        held = connection.execute(
-            select(jobs.c.id, jobs.c.take_id, jobs.c.attempt).where(
-                jobs.c.state == MEASURING, jobs.c.worker.startswith(f"{worker}/", autoescape=True)
-            )
+        found = connection.execute(
+            select(jobs.c.id, jobs.c.take_id, jobs.c.attempt).where(jobs.c.state == MEASURING, _of(worker))
         ).all()
     returned = 0
-    for job_id, take_id, attempt in held:
+    for job_id, take_id, attempt in found:
         with database.write() as connection:
             returned += _hand_back(connection, job_id, take_id, attempt, counts=False)
     return returned
+
+
+def held(database: Database, worker: str) -> int:
+    """How many jobs the worker's processes hold."""
+    with database.read() as connection:
+        query = select(func.count()).select_from(jobs).where(jobs.c.state == MEASURING, _of(worker))
+        return connection.execute(query).scalar_one()
+
+
+def _of(worker: str) -> ColumnElement[bool]:
+    return jobs.c.worker.startswith(f"{worker}/", autoescape=True)
 
 
 def _hand_back(connection: Connection, job_id: str, take_id: str, attempt: int, *, counts: bool) -> bool:

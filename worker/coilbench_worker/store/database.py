@@ -78,7 +78,7 @@ class Database:
                 connection.execute(text("SELECT 1"))
         except OperationalError as error:
             raise DatabaseUnreachable(
-                f"{self.url.render_as_string()} does not answer ({error.orig}); "
+                f"{self.url.render_as_string()} does not answer ({str(error.orig).splitlines()[0]}); "
                 "see that it runs, and that COILBENCH_DATABASE_URL names the right host, user and password"
             ) from error
 

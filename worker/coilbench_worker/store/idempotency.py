@@ -39,7 +39,8 @@ def remember(connection: Connection, key: str, request_sha256: str, status: int,
     statement = insert(idempotency).values(
         key=key, request_sha256=request_sha256, status=status, body=body, created=now()
     )
-    return connection.execute(statement.on_conflict_do_nothing(index_elements=["key"])).rowcount == 1
+    entered = connection.execute(statement.on_conflict_do_nothing(index_elements=["key"]).returning(idempotency.c.key))
+    return entered.scalar_one_or_none() is not None
 
 
 def forget_before(connection: Connection, instant: datetime) -> int:

@@ -1,0 +1,89 @@
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.runtime.migration import MigrationContext
+from sqlalchemy import inspect, text
+
+from coilbench_worker.store import migration
+from coilbench_worker.store.database import Database
+from coilbench_worker.store.schema import metadata
+
+
+def test_migrations_lead_to_the_schema(database: Database) -> None:
+    with database.read() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, metadata) == []
+
+
+def test_migrations_go_all_the_way_back_and_forth_again(database: Database) -> None:
+    migration.downgrade(database.url, "base")
+    with database.read() as connection:
+        assert set(inspect(connection).get_table_names()) <= {"alembic_version"}
+    assert database.revision() is None
+    database.migrate()
+    assert database.revision() == migration.head()
+
+
+def test_revision_of_a_database_that_does_not_exist_is_none_and_makes_no_file(sqlite_url: str) -> None:
+    database = Database(sqlite_url)
+    assert database.revision() is None
+    assert not Path(str(database.url.database)).exists()
+
+
+def test_several_migrate_at_once(database_url: str) -> None:
+    faults: list[BaseException] = []
+
+    def migrate() -> None:
+        try:
+            Database(database_url).migrate()
+        except BaseException as error:
+            faults.append(error)
+
+    threads = [threading.Thread(target=migrate) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert faults == []
+    assert Database(database_url).revision() == migration.head()
+
+
+def test_migrating_keeps_the_rows(database: Database) -> None:
+    with database.write() as connection:
+        connection.execute(
+            text(
+                "INSERT INTO nodes (name, processes, started, seen) "
+                "VALUES ('a', 1, '2026-01-01 00:00:00+00', '2026-01-01 00:00:00+00')"
+            )
+        )
+    database.migrate()
+    with database.read() as connection:
+        assert connection.execute(text("SELECT count(*) FROM nodes")).scalar_one() == 1
+
+
+def test_a_step_that_leaves_orphans_is_undone(sqlite_url: str) -> None:
+    database = Database(sqlite_url)
+    database.migrate()
+    with (
+        pytest.raises(RuntimeError, match="rows without their parents"),
+        migration._alone(database.url) as connection,
+    ):
+        connection.execute(
+            text(
+                "INSERT INTO jobs (id, take_id, settings, settings_key, state, attempt, returned, created) "
+                "VALUES ('j', 'no-such-take', '{}', 'k', 'waiting', 0, 0, '2026-01-01')"
+            )
+        )
+    with database.read() as connection:
+        assert connection.execute(text("SELECT count(*) FROM jobs")).scalar_one() == 0
+    database.close()
+
+
+def test_the_steps_travel_with_the_package() -> None:
+    folder = Path(migration.__file__).parent / "migrations"
+    for name in ("__init__.py", "env.py", "script.py.mako", "versions/__init__.py"):
+        assert (folder / name).is_file()

@@ -1,0 +1,112 @@
+"""The round that every worker makes: announce what was forgotten, say that it is there, clear away what has no use."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from datetime import timedelta
+
+import structlog
+
+from coilbench_worker.configuration import Configuration
+from coilbench_worker.jobs.dispatch import Dispatcher
+from coilbench_worker.jobs.expiry import due
+from coilbench_worker.store import files, idempotency, nodes
+from coilbench_worker.store.blobs import Blobs
+from coilbench_worker.store.database import Database
+from coilbench_worker.store.instants import now
+
+HOUSEKEEPING_EVERY_S = 600.0
+ANSWERS_ARE_REMEMBERED = timedelta(days=1)
+
+log = structlog.get_logger(__name__)
+
+
+class Redispatcher:
+    """A thread that makes the round at its start and every `redispatch_every_s`.
+
+    Parameters
+    ----------
+    name : of the worker
+    alive : whether the worker still works; while it does not, it does not report
+    """
+
+    def __init__(
+        self,
+        configuration: Configuration,
+        database: Database,
+        dispatcher: Dispatcher,
+        name: str,
+        alive: Callable[[], bool],
+    ) -> None:
+        self._configuration = configuration
+        self._database = database
+        self._dispatcher = dispatcher
+        self._name = name
+        self._alive = alive
+        self._started = now()
+        self._housekeeping_at = 0.0
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="re-dispatch", daemon=True)
+
+    @property
+    def started(self) -> bool:
+        """Whether `start` was called."""
+        return self._thread.ident is not None
+
+    def start(self) -> None:
+        """Begin the rounds."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End the rounds, and say that the worker has left."""
+        self._stop.set()
+        self._thread.join()
+        try:
+            with self._database.write() as connection:
+                nodes.leave(connection, self._name)
+        except Exception as error:  # the worker ends either way; others see it gone when its reports stop
+            log.warning("could not sign off", worker=self._name, error=str(error))
+
+    def round(self) -> int:
+        """Announce what is due; returns how many jobs that was."""
+        found = due(
+            self._database,
+            now(),
+            max_attempts=self._configuration.max_attempts,
+            republish_after_s=self._configuration.republish_after_s,
+            # What the memory broker held when another process had it is gone.
+            published_before=self._started if self._configuration.embedded else None,
+        )
+        for number, job_id in enumerate(found):
+            if not self._dispatcher.publish(job_id):
+                for unsent in found[number + 1 :]:
+                    self._dispatcher.unpublished(unsent)
+                break
+        return len(found)
+
+    def _run(self) -> None:
+        while True:
+            try:
+                if self._alive():
+                    with self._database.write() as connection:
+                        nodes.report(connection, self._name, self._configuration.workers)
+                found = self.round()
+                if found:
+                    log.info("announced again", jobs=found)
+                self._keep_house()
+            except Exception:  # whatever it is, the next round tries again
+                log.exception("the round of re-dispatch broke off; the next one tries again")
+            if self._stop.wait(self._configuration.redispatch_every_s):
+                return
+
+    def _keep_house(self) -> None:
+        if time.monotonic() < self._housekeeping_at:
+            return
+        self._housekeeping_at = time.monotonic() + HOUSEKEEPING_EVERY_S
+        blobs = Blobs(self._configuration.blobs)
+        blobs.drop_stale()
+        files.drop_unused(self._database, blobs)
+        with self._database.write() as connection:
+            idempotency.forget_before(connection, now() - ANSWERS_ARE_REMEMBERED)
