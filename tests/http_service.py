@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -10,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from flask.testing import FlaskClient
+from urllib3 import encode_multipart_formdata
 from werkzeug.test import TestResponse
 
 from coilbench_service.app import create_app
@@ -42,10 +42,11 @@ class Service:
         self, content: bytes, name: str = "take.wav", about: Any = None, headers: Mapping[str, str] | None = None
     ) -> TestResponse:
         """POST one recording; `about` is JSON values, or text to be sent as it is."""
-        parts: dict[str, Any] = {"file": (io.BytesIO(content), name)}
+        parts: dict[str, Any] = {"file": (name, content)}
         if about is not None:
             parts["about"] = about if isinstance(about, str) else json.dumps(about)
-        return self.client.post("/v1/takes", data=parts, headers=dict(headers or {}))
+        body, content_type = encode_multipart_formdata(parts)
+        return self.client.post("/v1/takes", data=body, content_type=content_type, headers=dict(headers or {}))
 
     def sent(self, content: bytes, name: str = "take.wav", about: Any = None) -> dict[str, Any]:
         """POST one recording that must be accepted; the take."""

@@ -70,7 +70,7 @@ class _Receiver:
 
     def run(self, call: Request) -> Upload:
         part = ""
-        for event in _events(call):
+        for event in _events(call, self.max_file_bytes):
             if isinstance(event, (Field, File)):
                 part = self.begin(event)
             elif isinstance(event, Data):
@@ -98,7 +98,7 @@ class _Receiver:
         if part == "file":
             self.file_bytes += len(data)
             if self.file_bytes > self.max_file_bytes:
-                raise too_large("The recording", self.max_file_bytes)
+                raise too_large(self.max_file_bytes)
             if data:
                 self.sink.write(data)
         elif part == "about":
@@ -111,11 +111,11 @@ class _Receiver:
                 )
 
 
-def too_large(what: str, limit: int) -> Problem:
-    """The problem for a body past its limit in bytes."""
+def too_large(limit: int) -> Problem:
+    """The problem for a recording past its limit in bytes."""
     return Problem(
         kinds.TOO_LARGE,
-        f"{what} has more than {limit} bytes, which is the most that is taken.",
+        f"The recording has more than {limit} bytes, which is the most that is taken.",
         advice="Cut the recording into shorter takes, or raise COILBENCH_MAX_UPLOAD_BYTES.",
         errors=[FieldError("file", f"has more than {limit} bytes")],
     )
@@ -130,7 +130,7 @@ def clean_file_name(sent: str) -> str:
     return name if name.strip(".") else UNNAMED
 
 
-def _events(call: Request) -> Iterator[Field | File | Data]:
+def _events(call: Request, max_file_bytes: int) -> Iterator[Field | File | Data]:
     decoder = MultipartDecoder(_boundary(call))
     in_data = False
     try:
@@ -151,7 +151,7 @@ def _events(call: Request) -> Iterator[Field | File | Data]:
             if not in_data and len(decoder.buffer) > MAX_PART_HEADER_BYTES:
                 raise ValueError(f"the headers of a part, or what stands before it, pass {MAX_PART_HEADER_BYTES} bytes")
     except RequestEntityTooLarge as error:
-        raise too_large("The body", call.max_content_length or 0) from error
+        raise too_large(max_file_bytes) from error
     except (ValueError, UnicodeDecodeError) as error:
         raise Problem(kinds.BROKEN_MULTIPART, _why_broken(error)) from error
     except (ClientDisconnected, ConnectionError) as error:

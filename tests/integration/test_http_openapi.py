@@ -1,0 +1,100 @@
+"""The OpenAPI document is valid and whole, and its page needs no internet."""
+
+from __future__ import annotations
+
+import re
+from urllib.parse import urlsplit
+
+import pytest
+from jsonschema import Draft202012Validator
+from openapi_spec_validator import OpenAPIV31SpecValidator
+from referencing import Registry, Resource
+from referencing.jsonschema import DRAFT202012
+
+from coilbench_service.about import About
+from coilbench_service.problems import MEDIA_TYPE
+from http_service import Service, assert_problem
+
+
+def _routes(service: Service) -> list[tuple[str, str]]:
+    return [
+        (re.sub(r"<(?:[^<:]+:)?([^>]+)>", r"{\1}", rule.rule), method.lower())
+        for rule in service.app.url_map.iter_rules()
+        for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
+    ]
+
+
+def test_the_document_is_valid_openapi_3_1(service: Service) -> None:
+    document = service.client.get("/v1/openapi.json").json
+    assert document["openapi"].startswith("3.1")
+    assert list(OpenAPIV31SpecValidator(document).iter_errors()) == []
+
+
+def test_every_route_of_the_app_is_in_the_document_and_no_other(service: Service) -> None:
+    document = service.client.get("/v1/openapi.json").json
+    written = [(path, method) for path, item in document["paths"].items() for method in item]
+    assert sorted(written) == sorted(_routes(service))
+
+
+def test_every_operation_says_what_it_does_and_how_it_fails(service: Service) -> None:
+    document = service.client.get("/v1/openapi.json").json
+    ids = []
+    for item in document["paths"].values():
+        for operation in item.values():
+            ids.append(operation["operationId"])
+            assert operation["summary"]
+            assert any(status.startswith("2") for status in operation["responses"])
+            for status, answer in operation["responses"].items():
+                assert answer["description"]
+                if status >= "400":
+                    assert list(answer["content"]) == [MEDIA_TYPE]
+    assert len(ids) == len(set(ids))
+
+
+def test_the_upload_is_documented_with_its_parts(service: Service) -> None:
+    document = service.client.get("/v1/openapi.json").json
+    content = document["paths"]["/v1/takes"]["post"]["requestBody"]["content"]["multipart/form-data"]
+    assert set(content["schema"]["properties"]) == {"file", "about"}
+    assert set(document["components"]["schemas"]["About"]["properties"]) == set(About.model_fields)
+
+
+JSON_ADDRESSES = [
+    ("/v1/takes", "/v1/takes"),
+    ("/v1/quantities", "/v1/quantities"),
+    ("/v1/checks", "/v1/checks"),
+    ("/v1/table", "/v1/table"),
+    ("/problems", "/problems"),
+    ("/problems/not-found", "/problems/{slug}"),
+    ("/healthz", "/healthz"),
+]
+
+
+@pytest.mark.parametrize(("address", "path"), JSON_ADDRESSES)
+def test_what_the_service_answers_fits_its_own_document(service: Service, address: str, path: str) -> None:
+    document = service.client.get("/v1/openapi.json").json
+    schema = document["paths"][path]["get"]["responses"]["200"]["content"]["application/json"]["schema"]
+    registry = Registry().with_resource("urn:document", Resource.from_contents(document, DRAFT202012))
+    whole = {"$ref": "urn:document" + schema["$ref"]}
+    Draft202012Validator(whole, registry=registry).validate(service.client.get(address).json)
+
+
+def test_the_page_and_all_it_loads_come_from_here(service: Service) -> None:
+    client = service.client
+    page = client.get("/v1/docs")
+    assert page.mimetype == "text/html"
+    links = re.findall(r'(?:src|href)="([^"]+)"', page.text)
+    assert links
+    for link in links:
+        if link.startswith("data:"):
+            continue
+        assert urlsplit(link).netloc == ""
+        assert client.get(link, buffered=True).status_code == 200, link
+    policy = page.headers["Content-Security-Policy"]
+    assert "script-src 'self';" in policy
+    assert "unsafe-eval" not in policy
+    assert not re.search(r"<script>|<script [^>]*>[^<]|\son\w+=", page.text)  # nothing inline, which the policy forbids
+
+
+@pytest.mark.parametrize("name", ["../plugins.py", "%2e%2e/plugins.py", "no-such-file.js", "js"])
+def test_the_page_gives_no_other_file(service: Service, name: str) -> None:
+    assert_problem(service.client.get(f"/v1/docs/assets/{name}"), 404, "not-found")
