@@ -174,7 +174,7 @@ def test_band_decay_tells_the_bands_apart_over_noise() -> None:
     noise = 1e-3 * carried("noise", time_s.size, 9)
     octaves = {"bass": (44.668, 354.813), "middle": (354.813, 2818.38), "treble": (2818.38, 11220.2)}
     # a Butterworth band-pass of order 6 passes pi/6 / sin(pi/6) = 1.047 times the noise between its edges
-    power = {part: 1e-6 * 1.0472 * (high - low) / 24_000 for part, (low, high) in octaves.items()}
+    power = {part: 1e-6 * 1.0115 * (high - low) / 24_000 for part, (low, high) in octaves.items()}
     measured = band_decay(np.sum(tones, axis=0) + noise, RATE_HZ, noise_power=dict(power))
     for part, (_, rate) in parts.items():
         assert measured[part].db_per_s == pytest.approx(rate, rel=0.02), part
