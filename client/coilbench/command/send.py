@@ -104,7 +104,8 @@ def send(
     if broken_off is not None:
         missing = len(packing.parcels) - len(results)
         click.echo(f"coilbench: {broken_off}", err=True)
-        click.echo(f"{missing} files are not sent. Give the same command again and it goes on there.", err=True)
+        files_are = "1 file is" if missing == 1 else f"{missing} files are"
+        click.echo(f"{files_are} not sent. Give the same command again and it goes on there.", err=True)
     bad = any(sent.outcome == "failed" for sent in results) or broken_off is not None
     return FAILED if bad or any(take.state in ("rejected", "failed") for take in latest.values()) else MEASURED
 

@@ -58,8 +58,10 @@ def table(
         else:
             click.echo("No take fits; `coilbench send FOLDER` sends some.", err=True)
         show_problems(stopped, console)
-    if len(others) > len(stopped):
-        click.echo(f"{len(others) - len(stopped)} takes are not measured yet; ask again in a moment.", err=True)
+    unfinished = len(others) - len(stopped)
+    if unfinished:
+        takes_are = "1 take is" if unfinished == 1 else f"{unfinished} takes are"
+        click.echo(f"{takes_are} not measured yet; ask again in a moment.", err=True)
     return FAILED if stopped else MEASURED
 
 
@@ -72,7 +74,9 @@ def save(found: Table, output: Path) -> None:
     output : where to
     """
     found.save(output)
-    click.echo(f"{output}: {len(found)} rows, {len(found.columns)} columns", err=True)
+    click.echo(
+        f"{output}: {len(found)} {'row' if len(found) == 1 else 'rows'} of {len(found.columns)} columns", err=True
+    )
 
 
 def print_rows(found: Table) -> None:

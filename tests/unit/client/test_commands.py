@@ -158,7 +158,7 @@ def test_a_table_can_be_saved_filtered_and_tells_of_rejected_takes(
     service.reject(service.add(b"2", "2.wav", {"pickup": "harbour"}))
     status, out, err = coilbench("table", "--pickup", "mill", "-o", tmp_path / "t.csv")
     assert (status, out) == (0, "")
-    assert "1 rows" in err
+    assert "1 row of 11 columns" in err
     assert (tmp_path / "t.csv").read_text().count("\n") == 2
     status, out, _ = coilbench("table", "--per", "strum")
     assert status == 1
