@@ -7,6 +7,9 @@ import sys
 
 import structlog
 
+# Libraries that tell of every step; heard at `debug` only, their warnings always.
+TALKATIVE = ("alembic", "celery", "kombu", "amqp", "urllib3", "fsspec")
+
 
 def set_up(level: str) -> None:
     """Send the log of the program and of its libraries to standard error as JSON lines.
@@ -41,3 +44,5 @@ def set_up(level: str) -> None:
     root = logging.getLogger()
     root.handlers = [handler]
     root.setLevel(level.upper())
+    for name in TALKATIVE:
+        logging.getLogger(name).setLevel(logging.DEBUG if level == "debug" else logging.WARNING)

@@ -79,5 +79,6 @@ def _transport(configuration: Configuration) -> dict[str, Any]:
         "socket_connect_timeout": CONNECT_TIMEOUT_S,
         "socket_keepalive": True,
         "retry_on_timeout": False,
-        "global_keyprefix": "",
+        # Of publishing only: a broker that is down is told of at once. Workers look for it until it is there.
+        "max_retries": 0,
     }

@@ -1,0 +1,117 @@
+"""One job from claim to result. Every way it can end is here; nothing is raised to the one who asked for it.
+
+measured    the document is kept
+rejected    Unmeasurable, AudioRefused: about the recording; trying again can't help
+handed back OSError, MemoryError, a database or store out of reach: may pass; tried again, up to max_attempts
+failed      anything else: a fault of the program, with a reference to the log
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import structlog
+from billiard.exceptions import SoftTimeLimitExceeded
+from sqlalchemy.exc import DBAPIError
+
+from coilbench_worker import jobs
+from coilbench_worker.audio.recording import open_recording
+from coilbench_worker.audio.refusal import AudioRefused
+from coilbench_worker.jobs import problems
+from coilbench_worker.jobs.lease import Lease
+from coilbench_worker.measure.checks import CHECKS
+from coilbench_worker.measure.results import Check, Unmeasurable, check_document, to_document
+from coilbench_worker.measure.settings import from_document
+from coilbench_worker.measure.take import measure_take
+from coilbench_worker.workplace import Workplace
+
+Measuring = Callable[[Workplace, jobs.Claim], dict[str, Any]]
+
+log = structlog.get_logger(__name__)
+
+
+def measure_job(place: Workplace, job_id: str, worker: str, measuring: Measuring | None = None) -> str:
+    """Claim the job, measure its recording and keep what came of it; returns a word for the log.
+
+    Parameters
+    ----------
+    worker : name of the worker and number of the process, `NAME/PID`
+    measuring : from a claim to the document; `measure_recording` unless told otherwise
+    """
+    configuration = place.configuration
+    held = jobs.claim(
+        place.database, job_id, worker, lease_s=configuration.lease_s, max_attempts=configuration.max_attempts
+    )
+    if held is None:
+        log.debug("nothing to claim", job=job_id)
+        return "not-claimed"
+    with structlog.contextvars.bound_contextvars(take=held.take_id, job=job_id, attempt=held.attempt, worker=worker):
+        log.info("measuring")
+        with Lease(place.database, held, configuration.lease_s):
+            word, counted = _end(place, held, measuring or measure_recording)
+        log.info("done", outcome=word, counted=counted)
+    return word
+
+
+def measure_recording(place: Workplace, held: jobs.Claim) -> dict[str, Any]:
+    """The measurement of the claimed recording as the document of the API.
+
+    Raises
+    ------
+    Unmeasurable, AudioRefused : about the recording
+    OSError : the recording can't be reached now
+    """
+    settings = from_document(held.settings)
+    with place.blobs.local_path(held.blob) as path, open_recording(path, place.limits) as recording:
+        return to_document(measure_take(recording, recording.facts, settings))
+
+
+def _end(place: Workplace, held: jobs.Claim, measuring: Measuring) -> tuple[str, bool]:
+    """Measure and write down the outcome: the word for it, and whether the claim still held."""
+    database = place.database
+    try:
+        document = measuring(place, held)
+        return "measured", jobs.finish(database, held, document)
+    except Unmeasurable as error:
+        return "rejected", jobs.reject(database, held, unmeasurable(error.checks))
+    except AudioRefused as error:
+        return "rejected", jobs.reject(database, held, refused(error))
+    except SoftTimeLimitExceeded:
+        limit_s = place.configuration.soft_limit_s
+        log.error("measuring took too long", limit_s=limit_s)
+        return "failed", jobs.fail(database, held, problems.took_too_long(held.job_id, limit_s))
+    except (OSError, MemoryError, DBAPIError) as error:
+        log.warning("a fault that may pass", error=f"{type(error).__name__}: {error}", exc_info=True)
+        if held.tries >= place.configuration.max_attempts:
+            return "failed", jobs.fail(database, held, problems.given_up(held.job_id, held.tries))
+        return "handed-back", jobs.hand_back(database, held)
+    except Exception:
+        log.exception("the program failed on this recording")
+        return "failed", jobs.fail(database, held, problems.measuring_failed(held.job_id, held.attempt))
+
+
+def unmeasurable(checks: tuple[Check, ...]) -> dict[str, Any]:
+    """The problem of a recording that can't be measured; the last check is the reason."""
+    reason = checks[-1]
+    kind = next(kind for kind in CHECKS if kind.code == reason.code)
+    return {
+        "type": f"/problems/{reason.code}",
+        "title": kind.title,
+        "status": 422,
+        "detail": reason.message,
+        "advice": kind.advice,
+        "checks": [check_document(check) for check in checks],
+    }
+
+
+def refused(error: AudioRefused) -> dict[str, Any]:
+    """The problem of a file that is no recording that can be measured."""
+    return {
+        "type": f"/problems/{error.code}",
+        "title": error.code.replace("-", " ").capitalize(),
+        "status": 422,
+        "detail": error.detail,
+        "advice": error.advice,
+        "checks": [],
+    }

@@ -1,0 +1,59 @@
+"""The worker as a process of its own, beside a broker such as Redis: `coilbench-server worker`."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from types import FrameType
+
+import structlog
+
+from coilbench_worker import logs
+from coilbench_worker.configuration import Configuration, load
+from coilbench_worker.node import Node
+from coilbench_worker.store.database import Database
+
+LOOK_EVERY_S = 0.5
+
+log = structlog.get_logger(__name__)
+
+
+def run_worker(configuration: Configuration) -> int:
+    """Work until SIGTERM or Ctrl-C; returns the exit code: 0 when told to stop, 1 when the worker ended by itself.
+
+    Brings the tables to their newest form first. Call it from the main thread.
+
+    Raises
+    ------
+    ValueError : `configuration` has the broker inside the process, where no other process can reach it
+    WorkerNotStarted : the broker can't be reached
+    """
+    if configuration.embedded:
+        raise ValueError(
+            "COILBENCH_BROKER_URL is not set, so the broker is inside the service, which measures by itself "
+            "(`coilbench-server up`); for workers of their own set it, for example to redis://127.0.0.1:6379/0"
+        )
+    logs.set_up(configuration.log_level)
+    told = threading.Event()
+
+    def stop(number: int, _frame: FrameType | None) -> None:
+        told.set()
+
+    for name in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(name, stop)
+    database = Database(configuration.database)
+    database.migrate()
+    database.close()
+    node = Node(configuration)
+    node.start()
+    ended = False
+    while not told.wait(LOOK_EVERY_S) and not ended:
+        ended = node.wait(0)
+    if ended:
+        log.error("the worker ended by itself; start it again, and report the lines above", worker=node.name)
+    node.stop()
+    return 1 if ended else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(run_worker(load()))
