@@ -19,6 +19,8 @@ from coilbench_worker.measure.weighting import a_weighting_power
 FRAME_S = 1.0
 SHORTEST_S = 0.05
 SHORTEST_FOR_HUM_S = 0.5
+ROUNDING = 1e-24
+"""Power re the offset's that rounding alone may leave of a constant."""
 
 NOTHING = "no quiet stretch of 50 ms or more was found outside the strums"
 DIGITAL_SILENCE = "the quiet stretches are digital silence"
@@ -51,7 +53,7 @@ class QuietStretches:
         self._frame = max(round(FRAME_S * rate_hz), 16)
         self._length = int(fft.next_fast_len(self._frame, real=True))
         self._window = hann(self._frame, sym=False)
-        self._count, self._sum, self._squares = 0, 0.0, 0.0
+        self._count, self._mean, self._squares = 0, 0.0, 0.0
         self._whole = _Periodograms(self._length)
         self._half = _Periodograms(self._length)
         self._short = _Periodograms(self._length)
@@ -62,9 +64,7 @@ class QuietStretches:
         size = samples.size
         if size < SHORTEST_S * self._rate_hz:
             return
-        self._count += size
-        self._sum += float(samples.sum())
-        self._squares += float(np.dot(samples, samples))
+        self._add_power(samples)
         if size >= self._frame:
             for start in range(0, size - self._frame + 1, max(self._frame // 2, 1)):
                 self._whole.add(samples[start : start + self._frame], self._window)
@@ -78,11 +78,11 @@ class QuietStretches:
         """What the stretches held, taken together."""
         if self._count == 0:
             return _unknown(0.0, None, NOTHING)
-        mean = self._sum / self._count
-        power = max(self._squares / self._count - mean * mean, 0.0)
+        mean = self._mean
+        power = self._squares / self._count
         duration_s = self._count / self._rate_hz
         spectrum = _average((self._whole, self._half, self._short))
-        if power <= 1e-15 * mean * mean or spectrum is None or float(spectrum.sum()) <= 0.0:
+        if power <= ROUNDING * mean * mean or spectrum is None or float(spectrum.sum()) <= 0.0:
             return _unknown(duration_s, mean, DIGITAL_SILENCE)
         frequency_hz = bin_frequencies_hz(self._rate_hz, self._length)
         hum = self._hum()
@@ -101,6 +101,16 @@ class QuietStretches:
             },
             reasons={} if hum.reason is None else {"hum_hz": hum.reason, "hum_dbfs": hum.reason},
         )
+
+    def _add_power(self, samples: FloatArray) -> None:
+        """Keep mean and squares about the mean, without losing small noise on a large offset."""
+        mean = float(samples.mean())
+        deviation = samples - mean
+        total = self._count + samples.size
+        shift = mean - self._mean
+        self._squares += float(np.dot(deviation, deviation)) + shift * shift * self._count * samples.size / total
+        self._mean += shift * samples.size / total
+        self._count = total
 
     def _hum(self) -> Hum:
         """Hum in the whole frames, else in the stretches of half a second and more."""

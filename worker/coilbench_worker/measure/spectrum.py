@@ -2,7 +2,7 @@
 
 The energy of the window through a band's filter is the sum of |X|^2 |H|^2 (Parseval). The window is padded with zeros
 to twice its length: what the filters ring on for then wraps round only where it has died away (at 50 Hz, the narrowest
-band, to less than 0.01 dB). The last 5 ms of the window fade out: cutting a sounding string off in
+band, to less than 0.02 dB). The last 5 ms of the window fade out: cutting a sounding string off in
 mid-swing would add a click whose treble rivals that of a dark pickup, and which no filter run through the recording
 would show.
 """

@@ -1,0 +1,95 @@
+"""Attack and sustain: what counts as the rise, and what is None."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coilbench_worker.measure.cells import cells
+from coilbench_worker.measure.envelope import attack, sustain
+from coilbench_worker.measure.source import FloatArray
+
+RATE_HZ = 48_000
+
+
+def stroke(rise_s: float = 0.02, before_s: float = 0.02, fall_db_per_s: float = 20.0) -> FloatArray:
+    time_s = np.arange(RATE_HZ // 2) / RATE_HZ
+    shape = np.minimum(time_s / rise_s, 1.0) * 10 ** (-fall_db_per_s * time_s / 20)
+    return np.concatenate((np.zeros(round(before_s * RATE_HZ)), shape * np.sin(2 * np.pi * 1000 * time_s)))
+
+
+def test_ringing_of_the_last_strum_below_10_percent_does_not_count() -> None:
+    ringing = 0.03 * np.sin(2 * np.pi * 300 * np.arange(stroke().size) / RATE_HZ)
+    alone, over = attack(stroke(), RATE_HZ, onset=960), attack(stroke() + ringing, RATE_HZ, onset=960)
+    assert over.ms == pytest.approx(alone.ms, rel=0.05)
+
+
+def test_attack_over_loud_ringing_is_not_given() -> None:
+    ringing = 0.5 * np.sin(2 * np.pi * 300 * np.arange(stroke().size) / RATE_HZ)
+    measured = attack(stroke() + ringing, RATE_HZ, onset=960)
+    assert measured.ms is None
+    assert measured.reason == "what sounded before the strum is above 10 % of its greatest level"
+
+
+def test_click_of_the_pick_before_the_strum_does_not_count() -> None:
+    clicked = stroke()
+    clicked[970:1000] += 0.3 * np.random.default_rng(1).standard_normal(30)
+    moved = np.concatenate((clicked[:1000], np.zeros(480), clicked[1000:]))
+    assert attack(moved, RATE_HZ, onset=960).ms == pytest.approx(attack(stroke(), RATE_HZ, onset=960).ms, rel=0.05)
+
+
+def test_onset_marked_late_still_sees_the_whole_rise() -> None:
+    exact, late = attack(stroke(), RATE_HZ, onset=960), attack(stroke(), RATE_HZ, onset=960 + 240)
+    assert late.ms == pytest.approx(exact.ms, rel=0.01)
+
+
+@settings(max_examples=20, deadline=None)
+@given(gain_db=st.floats(-60.0, 20.0), polarity=st.sampled_from([1, -1]))
+def test_gain_and_polarity_leave_the_course_alone(gain_db: float, polarity: int) -> None:
+    gain = polarity * 10 ** (gain_db / 20)
+    assert attack(stroke() * gain, RATE_HZ, onset=960).ms == pytest.approx(
+        attack(stroke(), RATE_HZ, onset=960).ms, rel=1e-6
+    )
+    before, after = (sustain(cells(samples, RATE_HZ)) for samples in (stroke(0.002), stroke(0.002) * gain))
+    assert after.sustain_20_s == before.sustain_20_s or after.sustain_20_s == pytest.approx(before.sustain_20_s)
+
+
+@pytest.mark.parametrize(
+    ("samples", "reason"),
+    [
+        (np.zeros(9600), "the attack window is silent"),
+        (np.ones(4000), "the attack window does not fit into the samples"),
+    ],
+)
+def test_attack_that_is_not_given_says_why(samples: FloatArray, reason: str) -> None:
+    measured = attack(samples, RATE_HZ)
+    assert (measured.ms, measured.reason) == (None, reason)
+
+
+def test_sustain_is_not_extrapolated() -> None:
+    """Half a second at 20 dB/s: 10 dB."""
+    measured = sustain(cells(stroke(0.002), RATE_HZ))
+    assert measured.sustain_20_s is None
+    assert measured.sustain_reason is not None
+    assert "before it has fallen by 20 dB" in measured.sustain_reason
+    assert measured.hold_1s_db is None
+    assert measured.hold_reason == "the strum ends before 1.025 s"
+
+
+def test_sustain_is_counted_from_the_loudest_moment() -> None:
+    time_s = np.arange(3 * RATE_HZ) / RATE_HZ
+    swell = np.where(time_s < 0.5, time_s / 0.5, 10 ** (-20 * (time_s - 0.5) / 20)) * np.sin(2 * np.pi * 500 * time_s)
+    assert sustain(cells(swell, RATE_HZ)).sustain_20_s == pytest.approx(1.0, abs=0.05)
+
+
+def test_hold_needs_one_second_and_25_ms() -> None:
+    steady = np.sin(2 * np.pi * 500 * np.arange(2 * RATE_HZ) / RATE_HZ)
+    assert sustain(cells(steady[: round(1.026 * RATE_HZ)], RATE_HZ)).hold_1s_db == pytest.approx(0.0, abs=0.01)
+    assert sustain(cells(steady[: round(1.02 * RATE_HZ)], RATE_HZ)).hold_1s_db is None
+
+
+def test_silence_and_shreds_have_no_sustain() -> None:
+    for samples in (np.zeros(RATE_HZ), np.ones(480)):
+        measured = sustain(cells(samples, RATE_HZ))
+        assert (measured.sustain_20_s, measured.hold_1s_db) == (None, None)
+        assert measured.sustain_reason == "the strum is silent or shorter than 50 ms"
