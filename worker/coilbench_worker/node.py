@@ -95,13 +95,14 @@ class Node:
     def stop(self) -> None:
         """Take no new jobs, give those in hand `stop_within_s`, hand back the rest."""
         self._stopping.set()
+        patience_s = LOOP_LOOKS_WITHIN_S + self._configuration.stop_within_s
         if self._controller is not None:
-            self._controller.consumer.call_soon(_leave)
-        if self._thread.ident is not None:
-            self._thread.join(LOOP_LOOKS_WITHIN_S + self._configuration.stop_within_s)
+            self._controller.consumer.call_soon(self._controller.leave)
+        if self._ready.is_set():
+            self._thread.join(patience_s)
         if self._thread.is_alive():  # not in its loop: it is looking for a broker that does not answer
             state.should_terminate = 0
-            self._thread.join(LOOP_LOOKS_WITHIN_S + self._configuration.stop_within_s)
+            self._thread.join(patience_s)
             state.should_terminate = None
         if self._redispatcher.started:
             self._redispatcher.stop()
@@ -147,12 +148,15 @@ class _Controller(WorkController):  # type: ignore[misc]
     """Celery's controller, which does one thing more before it ends the measuring processes."""
 
     before_end: Callable[[], None]
+    ending = False
+
+    def leave(self) -> None:
+        """End, called from inside the loop."""
+        if not self.ending:
+            raise WorkerTerminate(0)
 
     def terminate(self, in_sighandler: bool = False) -> None:
         """Call `before_end`, then end the processes."""
+        self.ending = True
         self.before_end()
         super().terminate(in_sighandler)
-
-
-def _leave() -> None:
-    raise WorkerTerminate(0)
