@@ -1,0 +1,43 @@
+"""The demonstration, run as a user runs it, twice."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from coilbench_service.demo.programs import program, surroundings
+
+
+def demonstrate(folder: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [program("coilbench-server"), "demo", "--folder", str(folder)],
+        env=surroundings({}),
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=600,
+        check=False,
+    )
+
+
+@pytest.mark.xdist_group("demonstration")
+def test_demonstration_keeps_its_promises_and_sends_nothing_twice(tmp_path: Path) -> None:
+    first = demonstrate(tmp_path)
+    assert first.returncode == 0, first.stdout + first.stderr
+    assert "9 sent" in first.stderr
+    assert "Not right" not in first.stdout
+    assert "00-mill-bridge-first-try.wav, was measured and called unusable" in first.stdout
+    assert f"COILBENCH_DATA={tmp_path / 'data'}" in first.stdout or sys.platform == "win32"
+
+    truth = json.loads((tmp_path / "truth.json").read_text(encoding="utf-8"))
+    sheet = openpyxl.load_workbook(tmp_path / "table.xlsx", read_only=True)
+    rows = list(sheet.worksheets[0].iter_rows(values_only=True))
+    sheet.close()
+    assert len(rows) == 1 + len(truth["takes"])
+
+    again = demonstrate(tmp_path)
+    assert again.returncode == 0, again.stdout + again.stderr
+    assert "9 same bytes, skipped" in again.stderr
