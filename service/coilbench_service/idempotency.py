@@ -50,7 +50,8 @@ class KeysInFlight:
             return
         with self._lock:
             if key in self._keys:
-                raise Problem(kinds.KEY_IN_FLIGHT, f"The first request with {HEADER} {key!r} is still being answered.")
+                detail = f"The first request with {HEADER} {key!r} is still being answered."
+                raise Problem(kinds.KEY_IN_FLIGHT, detail, headers={"Retry-After": "1"})
             self._keys.add(key)
         try:
             yield

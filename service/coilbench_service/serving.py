@@ -12,7 +12,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 from typing import Any
-from urllib.error import URLError
 from urllib.request import ProxyHandler, build_opener
 
 from waitress.channel import HTTPChannel
@@ -27,13 +26,18 @@ from coilbench_service.problems import MEDIA_TYPE, Problem, encode
 LISTEN_BACKLOG = 256
 CONNECTIONS = 256
 ANSWERS_WITHIN_S = 10.0
-_KINDS = {413: kinds.TOO_LARGE, 431: kinds.HEADERS_TOO_LARGE, 500: kinds.INTERNAL_ERROR}
+ASK_EVERY_S = 0.2
+_ENVELOPE_BYTES = upload.ENVELOPE_BYTES + 1  # waitress refuses a body of the limit itself
+_KINDS = {431: kinds.HEADERS_TOO_LARGE, 500: kinds.INTERNAL_ERROR}
 
 
 class _ProblemTask(ErrorTask):  # type: ignore[misc]
     def execute(self) -> None:
         error = self.request.error
-        problem = Problem(_KINDS.get(error.code, kinds.BROKEN_REQUEST), f"{error.reason}: {error.body}.")
+        if error.code == kinds.TOO_LARGE.status:
+            problem = upload.too_large(self.channel.server.adj.max_request_body_size - _ENVELOPE_BYTES)
+        else:
+            problem = Problem(_KINDS.get(error.code, kinds.BROKEN_REQUEST), f"{error.reason}: {error.body}")
         body = encode(problem.body())
         self.status = f"{error.code} {error.reason}"
         self.response_headers.append(("Content-Type", MEDIA_TYPE))
@@ -70,7 +74,7 @@ class Server:
                 app,
                 listen=f"[{host}]:{port}" if ":" in host else f"{'127.0.0.1' if host == 'localhost' else host}:{port}",
                 threads=SERVER_THREADS,
-                max_request_body_size=max_upload_bytes + upload.ENVELOPE_BYTES + 1,
+                max_request_body_size=max_upload_bytes + _ENVELOPE_BYTES,
                 connection_limit=CONNECTIONS,
                 backlog=LISTEN_BACKLOG,
                 ident="coilbench",
@@ -97,16 +101,19 @@ class Server:
 
 
 def when_it_answers(address: str, then: Callable[[], None]) -> threading.Thread:
-    """Call `then` once the service at the address answers, from a thread of its own."""
+    """Call `then` once the service at the address answers, from a thread of its own that ends with the process."""
+    opener = build_opener(ProxyHandler({}))
+    pause = threading.Event()
 
     def ask() -> None:
-        opener = build_opener(ProxyHandler({}))
-        try:
-            with opener.open(f"{address}/healthz", timeout=ANSWERS_WITHIN_S) as answer:
-                answer.read()
-        except (URLError, OSError):
-            return  # it is ending already, or says why in its log
-        then()
+        while True:
+            try:
+                with opener.open(f"{address}/healthz", timeout=ANSWERS_WITHIN_S) as answer:
+                    answer.read()
+            except OSError:
+                pause.wait(ASK_EVERY_S)
+            else:
+                return then()
 
     thread = threading.Thread(target=ask, name="ready", daemon=True)
     thread.start()

@@ -90,7 +90,6 @@ def blueprint(bench: Bench) -> APIBlueprint:
         response = _csv(shown, every) if form == "csv" else _xlsx(shown, every, name)
         response.headers["Content-Disposition"] = f'attachment; filename="{name}.{form}"'
         response.headers["Cache-Control"] = "no-store"
-        response.headers["Vary"] = "Accept"
         return response
 
     return api

@@ -1,0 +1,218 @@
+"""The server as a process: ready when it says so, bounded in memory, ended cleanly, its own refusals problems too."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, Any
+
+import pytest
+import requests
+from requests_toolbelt import MultipartEncoder
+
+from coilbench_worker.configuration import Configuration
+from coilbench_worker.store.database import Database
+from http_recordings import strums_wav
+
+DEADLINE_S = 60
+READY = re.compile(r"coilbench is ready at (http://127\.0\.0\.1:\d+)\n")
+
+
+class Program:
+    """A running coilbench-server."""
+
+    def __init__(self, process: subprocess.Popen[str], address: str, log: Path) -> None:
+        self.process, self.address, self.log = process, address, log
+
+    def ask(self, method: str, path: str, **options: Any) -> requests.Response:
+        """One request on a connection of its own."""
+        return requests.request(method, self.address + path, timeout=DEADLINE_S, **options)
+
+    def peak_bytes(self) -> int:
+        """Greatest memory the process has had (Linux)."""
+        status = Path(f"/proc/{self.process.pid}/status").read_text()
+        return 1024 * int(re.search(r"VmHWM:\s+(\d+)", status)[1])  # type: ignore[index]
+
+    def raw(self, request: bytes) -> tuple[bytes, dict[str, Any]]:
+        """Send bytes that no library would; status line and body."""
+        host, port = self.address.removeprefix("http://").split(":")
+        with socket.create_connection((host, int(port)), timeout=DEADLINE_S) as connection:
+            connection.sendall(request)
+            answer = b""
+            while piece := connection.recv(65536):
+                answer += piece
+        head, _, body = answer.partition(b"\r\n\r\n")
+        assert b"application/problem+json" in head
+        return head.split(b"\r\n")[0], json.loads(body)
+
+
+@contextmanager
+def program(command: str, folder: Path, **settings: str) -> Iterator[Program]:
+    """Run a command of coilbench-server until the block ends."""
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("COILBENCH_")}
+    kept |= {"COILBENCH_DATA": str(folder / "data"), "COILBENCH_LISTEN": "127.0.0.1:0", "COILBENCH_WORKERS": "1"}
+    log = folder / "log"
+    with log.open("w") as told:
+        process = subprocess.Popen(
+            [str(Path(sys.executable).parent / "coilbench-server"), command],
+            env=kept | settings,
+            stdout=subprocess.PIPE,
+            stderr=told,
+            text=True,
+        )
+    assert process.stdout is not None
+    killer = threading.Timer(DEADLINE_S, process.kill)
+    killer.start()
+    try:
+        line = _line(process.stdout)
+        found = READY.fullmatch(line)
+        assert found, f"{line!r}; {log.read_text()[-2000:]}"
+        killer.cancel()
+        yield Program(process, found[1], log)
+    finally:
+        killer.cancel()
+        if process.poll() is None:
+            process.terminate()
+            try:
+                process.wait(DEADLINE_S)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+        process.stdout.close()
+
+
+def _line(stdout: IO[str]) -> str:
+    return stdout.readline()
+
+
+def migrated(folder: Path) -> Path:
+    """The folder, with a database of this version in it."""
+    database = Database(Configuration(data=folder / "data").database)
+    database.migrate()
+    database.close()
+    return folder
+
+
+@pytest.fixture(scope="module")
+def api(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Program]:
+    """Only the HTTP part, on a migrated folder."""
+    with program("api", migrated(tmp_path_factory.mktemp("api")), COILBENCH_MAX_UPLOAD_BYTES="200000000") as running:
+        yield running
+
+
+def upload(running: Program, file: Path, **headers: str) -> requests.Response:
+    """Send a file as a stream."""
+    with file.open("rb") as opened:
+        body = MultipartEncoder({"file": (file.name, opened, "audio/wav")})
+        named = {
+            "Content-Type": body.content_type,
+            **{name.replace("_", "-"): value for name, value in headers.items()},
+        }
+        return running.ask("POST", "/v1/takes", data=body, headers=named)
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_up_measures_says_one_line_and_ends_cleanly(tmp_path: Path, number: signal.Signals) -> None:
+    file = tmp_path / "take.wav"
+    file.write_bytes(strums_wav())
+    with program("up", tmp_path) as running:
+        answer = upload(running, file, Prefer="wait=50")
+        assert (answer.status_code, answer.json()["state"]) == (201, "measured"), answer.text
+        ready = running.ask("GET", "/readyz")
+        assert ready.json()["ready"] is True
+        running.process.send_signal(number)
+        assert running.process.wait(DEADLINE_S) == 0
+        assert running.process.stdout.read() == ""  # type: ignore[union-attr]
+    for line in running.log.read_text().splitlines():
+        assert json.loads(line)["level"] in ("info", "warning"), line
+
+
+def test_a_large_recording_passes_through_little_memory(api: Program, tmp_path: Path) -> None:
+    size = 120_000_000
+    file = tmp_path / "large.wav"
+    with file.open("wb") as made:
+        made.write(strums_wav())
+        made.truncate(size)
+    before = api.peak_bytes()
+    answer = upload(api, file)
+    assert answer.status_code == 202, answer.text
+    assert answer.json()["file"]["bytes"] == size
+    assert api.peak_bytes() - before < size / 6
+    with api.ask("GET", answer.json()["links"]["audio"], stream=True) as sound:
+        assert sum(len(piece) for piece in sound.iter_content(1 << 16)) == size
+    assert api.peak_bytes() - before < size / 6
+
+
+def test_a_body_past_the_limit_is_refused_before_it_is_read(api: Program) -> None:
+    head = b"POST /v1/takes HTTP/1.1\r\nHost: localhost\r\nContent-Type: multipart/form-data; boundary=x\r\n"
+    status, body = api.raw(head + b"Content-Length: 99999999999\r\n\r\n")
+    assert (status, body["type"]) == (b"HTTP/1.1 413 Request Entity Too Large", "/problems/too-large")
+    assert "200000000" in body["detail"]
+    assert body["advice"]
+
+
+@pytest.mark.parametrize(
+    ("request_bytes", "slug"),
+    [
+        (b"GARBAGE\r\n\r\n", "broken-request"),
+        (b"GET / HTTP/1.1\r\nHost: localhost\r\nX: " + b"y" * 262_144, "headers-too-large"),
+        (b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: many\r\n\r\n", "broken-request"),
+    ],
+)
+def test_what_the_server_itself_refuses_is_a_problem_too(api: Program, request_bytes: bytes, slug: str) -> None:
+    _, body = api.raw(request_bytes)
+    assert body["type"] == f"/problems/{slug}"
+    assert {"title", "status", "detail", "advice"} <= set(body)
+
+
+def test_many_who_wait_leave_room_for_others_and_go_when_the_service_ends(tmp_path: Path) -> None:
+    with program("api", migrated(tmp_path)) as running:
+        _many_wait(running, tmp_path)
+
+
+def _many_wait(api: Program, tmp_path: Path) -> None:
+    file = tmp_path / "take.wav"
+    file.write_bytes(strums_wav())
+    take = upload(api, file).json()
+    answers: list[requests.Response] = []
+
+    def wait() -> None:
+        answers.append(api.ask("GET", take["links"]["self"], headers={"Prefer": "wait=60"}))
+
+    waiters = [threading.Thread(target=wait) for _ in range(40)]
+    for waiter in waiters:
+        waiter.start()
+    assert api.ask("GET", "/healthz").json() == {"alive": True}
+    poll = threading.Event()
+    for _ in range(DEADLINE_S * 20):  # those past the cap are answered at once, as RFC 7240 allows
+        if len(answers) >= 24:
+            break
+        poll.wait(0.05)
+    assert api.ask("GET", "/healthz").json() == {"alive": True}
+    assert [answer.headers.get("Preference-Applied") for answer in answers] == [None] * 24
+    api.process.terminate()
+    for waiter in waiters:
+        waiter.join(DEADLINE_S)
+    assert api.process.wait(DEADLINE_S) == 0
+    assert {answer.json()["state"] for answer in answers} == {"waiting"}
+
+
+def test_an_address_in_use_is_said_in_words(api: Program, tmp_path: Path) -> None:
+    server = str(Path(sys.executable).parent / "coilbench-server")
+    settings = {"COILBENCH_DATA": str(tmp_path / "data"), "COILBENCH_LISTEN": api.address.removeprefix("http://")}
+    second = subprocess.run(
+        [server, "api"], env={**os.environ, **settings}, capture_output=True, text=True, check=False
+    )
+    assert (second.returncode, second.stdout) == (1, "")
+    assert "Can't listen on 127.0.0.1" in second.stderr
+    assert "COILBENCH_LISTEN" in second.stderr
+    assert "Traceback" not in second.stderr
