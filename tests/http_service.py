@@ -15,7 +15,6 @@ from werkzeug.test import TestResponse
 from coilbench_service.app import create_app
 from coilbench_service.bench import Bench
 from coilbench_worker.configuration import Configuration
-from coilbench_worker.measuring import measure_job
 from coilbench_worker.store import takes
 from coilbench_worker.store.states import WAITING
 from coilbench_worker.store.takes import TakeFilter
@@ -57,6 +56,8 @@ class Service:
 
     def work(self) -> list[str]:
         """Do every waiting job as a worker does; a word for each."""
+        from coilbench_worker.measuring import measure_job
+
         with self.bench.database.read() as connection:
             waiting = list(takes.each(connection, TakeFilter(state=(WAITING,))))
         place = Workplace(self.configuration)
