@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from coilbench_worker.model import shop
-from coilbench_worker.model.take import Rendered, render
+from coilbench_worker.model.chain import Chain
+from coilbench_worker.model.strum import Strum
+from coilbench_worker.model.take import Rendered, Take, render
 
 RATE_HZ = 48000
 
@@ -82,7 +84,7 @@ def test_sheet_output_is_what_the_reference_strum_gives() -> None:
     for pickup in shop.PICKUPS:
         if pickup.model.preamp is None:
             played = render(
-                shop.Take(shop.calibrated(pickup), (shop.Strum(0.0),), 0.5, chain=shop.Chain(1.0, 0.0, hiss_dbfs=None)),
+                Take(shop.calibrated(pickup), (Strum(0.0),), 0.5, chain=Chain(1.0, 0.0, hiss_dbfs=None)),
                 RATE_HZ,
             )
             millivolts = 1000 * np.sqrt(np.mean(played.clean**2))

@@ -167,7 +167,8 @@ def hand(seed: int) -> tuple[Strum, ...]:
                 pick_mm=135 + float(random.normal(0, 5)),
                 stop_s=onset_s + HELD_S,
                 stop_db_per_s=400.0,
-                click_db=-26.0,
+                click_db=-30.0,
+                click_lead_s=0.002,
                 string_force_db=tuple(float(value) for value in random.normal(0, 0.6, len(OPEN_CHORD))),
                 seed=seed * 10 + index,
             )
