@@ -34,6 +34,17 @@ def test_looking_where_the_peak_can_be_finds_what_looking_everywhere_finds(
     assert true_peak_dbtp(samples, 48_000) == pytest.approx(20 * math.log10(expected), abs=1e-9)
 
 
+@pytest.mark.parametrize("lower_by", [0.01, 0.03, 0.1])
+@pytest.mark.parametrize("eighths", range(8))
+def test_peak_far_from_every_sample_is_found_beside_a_lower_one_on_a_sample(eighths: int, lower_by: float) -> None:
+    """A burst at fs/3 whose crests all lie equally far from the half samples, then a slower, slightly lower one."""
+    time = np.arange(400)
+    steep = np.hanning(400) * np.cos(2 * np.pi / 3 * (time - 200 - eighths / 8))
+    slow = (1 - lower_by) * np.hanning(400) * np.cos(2 * np.pi / 40 * (time - 200))
+    samples = np.concatenate((steep, slow))
+    assert true_peak_dbtp(samples, 48_000) == pytest.approx(20 * math.log10(everywhere(samples, 16)), abs=1e-9)
+
+
 @settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 1000), gain_db=st.floats(-60.0, 6.0))
 def test_gain_and_polarity(seed: int, gain_db: float) -> None:

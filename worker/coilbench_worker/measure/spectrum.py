@@ -133,9 +133,10 @@ def band_energies(samples: FloatArray, rate_hz: float) -> BandEnergies:
     if greatest <= 0.0:
         return BandEnergies((0.0,) * len(OCTAVES), (0.0,) * len(THIRDS), None)
     scaled = (power / greatest).astype(np.float32)
-    weighted = band_weights(rate_hz, length) @ scaled
+    # einsum, as a threaded matrix product waits for a core on a busy machine
+    weighted = np.einsum("ij,j->i", band_weights(rate_hz, length), scaled)
     energies = [2.0 * greatest / length * float(value) for value in weighted]
-    within, moment = (float(value) for value in _centroid_weights(rate_hz, length) @ scaled)
+    within, moment = (float(value) for value in np.einsum("ij,j->i", _centroid_weights(rate_hz, length), scaled))
     return BandEnergies(
         octaves=tuple(energies[: len(OCTAVES)]),
         thirds=tuple(energies[len(OCTAVES) :]),
