@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, date, datetime, time
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, field_validator
 
 from coilbench_worker.store.states import TAKE_STATES
 from coilbench_worker.store.takes import TakeFilter
 
 MAX_LIMIT = 500
-_ID = r"^[0-9A-Za-z-]{1,64}$"
+ID_PATTERN = r"^[0-9A-Za-z-]{1,64}$"
 
 
 class TakeSelection(BaseModel):
@@ -25,7 +25,9 @@ class TakeSelection(BaseModel):
     pickup: str | None = Field(None, description="Takes of the pickup with this key")
     sha256: str | None = Field(None, description="Takes of this very recording", pattern=r"^[0-9a-fA-F]{64}$")
     since: datetime | None = Field(None, description="Takes created then or later: RFC 3339, or a date (from 0:00 UTC)")
-    id: list[str] = Field([], description="Takes by id; repeat or separate by commas", max_length=MAX_LIMIT)
+    id: list[Annotated[str, StringConstraints(pattern=ID_PATTERN)]] = Field(
+        [], description="Takes by id; repeat or separate by commas", max_length=MAX_LIMIT
+    )
 
     @field_validator("state", "id", mode="before")
     @classmethod
@@ -78,7 +80,7 @@ class TakeQuery(TakeSelection):
     """Filters and a page."""
 
     limit: int = Field(100, ge=1, le=MAX_LIMIT, description="Takes on a page")
-    cursor: str | None = Field(None, description="`next` of the page before", pattern=_ID)
+    cursor: str | None = Field(None, description="`next` of the page before", pattern=ID_PATTERN)
 
 
 def split_list(values: Any) -> Any:

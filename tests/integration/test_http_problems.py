@@ -127,6 +127,7 @@ QUERIES = [
     ("/v1/takes?since=yesterday", "since"),
     ("/v1/takes?sha256=12", "sha256"),
     ("/v1/takes?cursor=%00", "cursor"),
+    ("/v1/takes?id=%00", "id.0"),
     ("/v1/takes?staet=waiting", "staet"),
     ("/v1/table?per=pickle", "per"),
     ("/v1/table?format=pdf", "format"),

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
+
 from flask import Response, request
 from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
-from pydantic import BaseModel, ConfigDict, Field, JsonValue
+from pydantic import BaseModel, ConfigDict, Field, JsonValue, field_validator
 
 from coilbench_service import acceptance, changes
 from coilbench_service import problem_kinds as kinds
@@ -13,7 +15,7 @@ from coilbench_service.answers import json_answer, page_answer
 from coilbench_service.bench import Bench
 from coilbench_service.final_take import answer_when_final, existing, take_not_found
 from coilbench_service.openapi import Acting, Asking, answers
-from coilbench_service.selection import TakeQuery
+from coilbench_service.selection import ID_PATTERN, TakeQuery
 from coilbench_service.take_view import Take, TakePage, take_view
 from coilbench_worker import jobs
 from coilbench_worker.store import takes
@@ -43,6 +45,14 @@ class TakePath(BaseModel):
     """The take meant."""
 
     take_id: str = Field(description="Id of a take")
+
+    @field_validator("take_id")
+    @classmethod
+    def _could_be_one(cls, take_id: str) -> str:
+        """Keep from the database what it could not even look for; any Problem passes through pydantic."""
+        if not re.fullmatch(ID_PATTERN, take_id):
+            raise take_not_found(take_id)
+        return take_id
 
 
 class TakePatch(BaseModel):
