@@ -1,16 +1,12 @@
 """Octaves and thirds against IEC 61260-1:2014 (through open transcriptions), and against PyOctaveBand."""
 
 import math
-import warnings
 
 import numpy as np
 import pytest
+from pyoctaveband import octavefilter
+from pyoctaveband.compliance import class_limits
 from scipy.signal.windows import hann
-
-with warnings.catch_warnings():
-    warnings.simplefilter("ignore")  # PyOctaveBand may load an optional compiler that announces its own deprecations
-    from pyoctaveband import octavefilter
-    from pyoctaveband.compliance import class_limits
 
 from coilbench_worker.measure.bands import OCTAVES, THIRDS, Band, measurable
 from coilbench_worker.measure.source import FloatArray

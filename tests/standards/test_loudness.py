@@ -7,16 +7,12 @@ files that are not ours; 6 is multichannel.
 """
 
 import math
-import warnings
 
 import numpy as np
 import pyebur128
+import pyloudnorm
 import pytest
 from scipy.signal import sosfreqz
-
-with warnings.catch_warnings():
-    warnings.simplefilter("ignore")  # pyloudnorm compiles regular expressions with old escapes at import
-    import pyloudnorm
 
 from coilbench_worker.measure.loudness import IntegratedLoudness, k_weighting_sos, momentary_maximum_lufs
 from coilbench_worker.measure.source import FloatArray
