@@ -60,6 +60,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
         health.blueprint(bench, numbers),
     ):
         app.register_api(blueprint)
+    app.generate_spec_json()  # type: ignore[no-untyped-call] # once and now: making it is not for several threads
     return app
 
 

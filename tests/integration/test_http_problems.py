@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import re
 from typing import Any
 
@@ -10,8 +11,10 @@ from sqlalchemy.exc import OperationalError
 
 from coilbench_service.routes.problem_pages import every_kind
 from coilbench_worker.store import takes
+from coilbench_worker.store.blobs import Incoming
 from http_service import Service, assert_problem
 from http_service import service as running_service
+from unit.audio.sound_bytes import pcm_wav
 
 METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
 
@@ -85,6 +88,35 @@ def test_a_database_that_does_not_answer_is_a_fault_that_may_pass(
     body = assert_problem(answer, 503, "store-unavailable")
     assert int(answer.headers["Retry-After"]) > 0
     assert "db.studio.example" not in str(body)
+
+
+@pytest.mark.parametrize(
+    ("fault", "status", "slug"),
+    [
+        (OSError(errno.ENOSPC, "No space left on device"), 507, "storage-full"),
+        (OSError(errno.EDQUOT, "Disk quota exceeded"), 507, "storage-full"),
+        (PermissionError(errno.EACCES, "Permission denied", "/data/audio"), 503, "store-unavailable"),
+    ],
+)
+def test_a_disk_that_takes_no_more_is_told_apart_from_one_that_is_away(
+    service: Service, monkeypatch: pytest.MonkeyPatch, fault: OSError, status: int, slug: str
+) -> None:
+    def full(*_: object) -> None:
+        raise fault
+
+    monkeypatch.setattr(Incoming, "write", full)
+    answer = service.send(pcm_wav())
+    assert_problem(answer, status, slug)
+    assert "/data/audio" not in answer.text
+    assert service.client.get("/v1/takes").json["items"] == []
+    monkeypatch.undo()
+    assert service.send(pcm_wav()).status_code == 202
+
+
+def test_a_recording_that_is_lost_is_our_fault_and_not_a_fault_that_may_pass(service: Service) -> None:
+    take = service.sent(pcm_wav())
+    service.bench.blobs.delete(f"{take['file']['sha256'][:2]}/{take['file']['sha256']}")
+    assert_problem(service.client.get(take["links"]["audio"]), 500, "internal-error")
 
 
 JSON_BODIES: list[tuple[str, Any, str, int, str]] = [

@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import flask_openapi3_swagger  # type: ignore[import-untyped]
-from flask import Response, current_app, render_template_string, send_from_directory
+from flask import Response, current_app, redirect, send_from_directory
 from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
 from flask_openapi3.openapi import OpenAPI
 from pydantic import BaseModel, Field
+from werkzeug.wrappers import Response as BaseResponse
 
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
@@ -53,29 +54,36 @@ class AssetPath(BaseModel):
 
 
 def blueprint() -> APIBlueprint:
-    """The routes of /v1/openapi.json and /v1/docs."""
-    api = APIBlueprint("documentation", __name__, url_prefix="/v1", abp_tags=[TAG])
+    """The routes of /v1/openapi.json and /v1/docs, and the way there from /."""
+    api = APIBlueprint("documentation", __name__, abp_tags=[TAG])
 
-    @api.get("/openapi.json", responses=answers({200: body_of("application/json", "OpenAPI 3.1", {"type": "object"})}))
+    @api.get("/", responses=answers({302: {"description": "The page is at /v1/docs"}}))
+    def show_the_way() -> BaseResponse:
+        """The way to the page for people."""
+        return redirect("/v1/docs")
+
+    @api.get(
+        "/v1/openapi.json", responses=answers({200: body_of("application/json", "OpenAPI 3.1", {"type": "object"})})
+    )
     def read_openapi() -> Response:
         """This document."""
         app = current_app._get_current_object()  # type: ignore[attr-defined]
         assert isinstance(app, OpenAPI)
         return json_answer(app.api_doc, tagged=True)
 
-    @api.get("/docs", responses=answers({200: body_of("text/html", "A page for people", {"type": "string"})}))
+    @api.get("/v1/docs", responses=answers({200: body_of("text/html", "A page for people", {"type": "string"})}))
     def read_docs() -> Response:
         """This document as a page."""
-        response = Response(render_template_string(_PAGE), mimetype="text/html")
+        response = Response(_PAGE, mimetype="text/html")
         response.headers["Content-Security-Policy"] = PAGE_POLICY
         return response
 
-    @api.get("/docs/start.js", responses=answers({200: body_of("text/javascript", "Script", {"type": "string"})}))
+    @api.get("/v1/docs/start.js", responses=answers({200: body_of("text/javascript", "Script", {"type": "string"})}))
     def read_start() -> Response:
         """The page's own script."""
         return Response(_START, mimetype="text/javascript")
 
-    @api.get("/docs/assets/<path:name>", responses=answers({200: body_of("*/*", "The file")}, kinds.NOT_FOUND))
+    @api.get("/v1/docs/assets/<path:name>", responses=answers({200: body_of("*/*", "The file")}, kinds.NOT_FOUND))
     def read_asset(path: AssetPath) -> Response:
         """A file of the page's viewer."""
         return send_from_directory(ASSETS, path.name, max_age=3600)
