@@ -73,11 +73,11 @@ def tone(samples: FloatArray, rate_hz: float) -> Tone:
     Source: IEC 61260-1:2014, class 1 bands. Accuracy: tests/standards/test_bands.py.
     """
     if not measurable(OCTAVES[-1], rate_hz):
-        return _undefined(RATE_TOO_LOW)
+        return undefined(RATE_TOO_LOW)
     energies = band_energies(samples, rate_hz)
     total = sum(energies.octaves)
     if total <= 0.0:
-        return _undefined(SILENT)
+        return undefined(SILENT)
     octave_db = {band.nominal: power_db(energy / total) for band, energy in zip(OCTAVES, energies.octaves, strict=True)}
     third_db = {
         band.nominal: power_db(energy / total) if measurable(band, rate_hz) else None
@@ -144,7 +144,7 @@ def band_energies(samples: FloatArray, rate_hz: float) -> BandEnergies:
     )
 
 
-def _undefined(reason: str) -> Tone:
+def undefined(reason: str) -> Tone:
     return Tone(
         octave_db={band.nominal: None for band in OCTAVES},
         third_octave_db={band.nominal: None for band in THIRDS},

@@ -1,0 +1,86 @@
+"""Samples that stand at one extreme value: clipping at the file's greatest code, and flat tops below it.
+
+Gathered block by block, without a second pass: each block keeps the runs at its own extremes, and only the blocks that
+reach the take's extreme count in the end.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from coilbench_worker.measure.source import FloatArray
+
+SHORTEST_RUN = 3
+FLAT_RUNS = 3
+FLAT_SHORTEST = 4
+FLAT_TOLERANCE = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Consecutive samples at one extreme: first sample, length, and their value (full scale = 1.0)."""
+
+    start: int
+    length: int
+    value: float
+
+
+@dataclass(slots=True)
+class Extremes:
+    """Feed consecutive blocks of one channel, then ask.
+
+    `integer_bits` is the file's word length, None for floating point: then full scale is 1.0 and more.
+    """
+
+    integer_bits: int | None
+    peak: float = 0.0
+    _at: int = 0
+    _runs: list[Run] = field(default_factory=list)
+    _high: float = -np.inf
+    _low: float = np.inf
+
+    def feed(self, block: FloatArray) -> None:
+        """Take the next block, shape (n,)."""
+        if block.size:
+            high, low = float(block.max()), float(block.min())
+            self._high, self._low = max(self._high, high), min(self._low, low)
+            self.peak = max(self.peak, high, -low)
+            for value in {high, low}:
+                if abs(value) >= 0.5 * self.peak:
+                    self._runs += _runs_at(block, value, self._at)
+        self._at += block.size
+
+    def clipped_runs(self) -> tuple[Run, ...]:
+        """Runs of three samples and more at the greatest positive or negative code, or at 1.0 and beyond."""
+        return tuple(run for run in self._runs if run.length >= SHORTEST_RUN and self._at_full_scale(run.value))
+
+    def flat_runs(self) -> tuple[Run, ...]:
+        """Runs of four samples and more at the take's own extreme below full scale; empty unless there are three of them."""
+        runs = tuple(
+            run
+            for run in self._runs
+            if run.length >= FLAT_SHORTEST
+            and run.value in (self._high, self._low)
+            and not self._at_full_scale(run.value)
+        )
+        return runs if len(runs) >= FLAT_RUNS else ()
+
+    def _at_full_scale(self, value: float) -> bool:
+        if self.integer_bits is None:
+            return abs(value) >= 1.0
+        step = 2.0 ** (1 - self.integer_bits)
+        return value >= 1.0 - 1.5 * step or value <= -1.0 + 0.5 * step
+
+
+def _runs_at(block: FloatArray, value: float, at: int) -> list[Run]:
+    """Runs of two samples and more that equal the value (within a millionth of it)."""
+    near = np.abs(block - value) <= FLAT_TOLERANCE * abs(value)
+    if np.count_nonzero(near) < 2 or value == 0.0:
+        return []
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], near.view(np.int8), [0]))))
+    starts, stops = edges[::2], edges[1::2]
+    return [
+        Run(at + int(start), int(stop - start), value)
+        for start, stop in zip(starts, stops, strict=True)
+        if stop - start >= 2
+    ]

@@ -1,0 +1,133 @@
+"""Judging the recording: from facts and figures to checks. What can't be decided is not claimed.
+
+The limits are common practice, no source.
+"""
+
+import math
+from collections.abc import Sequence
+
+from coilbench_worker.measure.checks import raised
+from coilbench_worker.measure.extremes import Extremes
+from coilbench_worker.measure.results import Check, Parts, Strum
+from coilbench_worker.measure.source import RecordingFacts
+
+DC_NOTE_DBFS, DC_CAUTION_DBFS = -60.0, -40.0
+HUM_NOTE_DB, HUM_CAUTION_DB = 50.0, 35.0
+SNR_NOTE_DB, SNR_CAUTION_DB, SNR_REJECT_DB = 40.0, 30.0, 15.0
+QUIET_PEAK_DBFS = -40.0
+UNEVEN_DB = 2.0
+CLIPPED_REJECT_S = 0.001
+SILENCE_S = 0.040
+TREBLE_EDGE_SHARE = 0.45
+TREBLE_EDGE_HZ = 11_220.0
+TOP_THIRD_EDGE_HZ = 17_783.0
+
+
+def of_file(facts: RecordingFacts, rate_hz: int, frames: int) -> list[Check]:
+    """Checks of the file itself: `truncated-file`, `low-sample-rate`."""
+    found = []
+    if facts.truncated:
+        declared = facts.declared_frames / rate_hz if facts.declared_frames is not None else None
+        promise = f"promises {declared:.2f} s and" if declared is not None else "promises more than there is;"
+        finding = f"The file's header {promise} {frames / rate_hz:.2f} s are there; these were measured."
+        values = {"missing_bytes": facts.missing_bytes, "declared_s": declared, "present_s": frames / rate_hz}
+        found.append(raised("truncated-file", "caution", finding, values=values))
+    usable_hz = TREBLE_EDGE_SHARE * rate_hz
+    if usable_hz < TOP_THIRD_EDGE_HZ:
+        severity = "caution" if usable_hz < TREBLE_EDGE_HZ else "note"
+        finding = f"At {rate_hz} Hz nothing above {usable_hz:.0f} Hz can be measured."
+        found.append(raised("low-sample-rate", severity, finding, values={"usable_to_hz": usable_hz}))
+    return found
+
+
+def of_extremes(extremes: Extremes, rate_hz: int, onsets_s: Sequence[float]) -> list[Check]:
+    """The check `clipped`: at full scale, or flat tops below it."""
+    full, flat = extremes.clipped_runs(), extremes.flat_runs()
+    runs = full or flat
+    if not runs:
+        return []
+    samples = sum(run.length for run in runs)
+    where = "at full scale" if full else f"at {20.0 * math.log10(abs(flat[0].value)):.1f} dBFS, below full scale,"
+    finding = f"{len(runs)} times several samples in a row stand {where} ({samples} samples in all)."
+    times = sorted({round(run.start / rate_hz, 3) for run in runs})[:20]
+    strums = sorted({_strum_at(time, onsets_s) for time in times} - {0})
+    severity = "reject" if samples / rate_hz >= CLIPPED_REJECT_S else "caution"
+    values = {"runs": len(runs), "samples": samples, "longest": max(run.length for run in runs)}
+    return [raised("clipped", severity, finding, strums=strums, times_s=times, values=values)]
+
+
+def of_noise(noise: Parts, peak_dbfs: float | None) -> list[Check]:
+    """The checks `dc-offset`, `hum`, `noisy` and `too-quiet`."""
+    found = []
+    offset = noise.get("dc_offset")
+    if offset:
+        level = 20.0 * math.log10(abs(offset))
+        if level >= DC_NOTE_DBFS:
+            severity = "caution" if level >= DC_CAUTION_DBFS else "note"
+            finding = f"The mean of the samples is {offset:+.4f} of full scale ({level:.1f} dBFS)."
+            found.append(raised("dc-offset", severity, finding, values={"dc_offset": offset, "dc_dbfs": level}))
+    found += _of_hum(noise)
+    snr = noise.get("snr_db")
+    if snr is not None and snr < SNR_NOTE_DB:
+        severity = "reject" if snr < SNR_REJECT_DB else "caution" if snr < SNR_CAUTION_DB else "note"
+        finding = f"The strums stand only {snr:.1f} dB above the noise."
+        found.append(raised("noisy", severity, finding, values={"snr_db": snr, "noise_dbfs": noise.get("noise_dbfs")}))
+    if peak_dbfs is not None and peak_dbfs < QUIET_PEAK_DBFS:
+        finding = f"The loudest sample of all strums is at {peak_dbfs:.1f} dBFS."
+        found.append(raised("too-quiet", "caution", finding, values={"peak_dbfs": peak_dbfs}))
+    return found
+
+
+def _of_hum(noise: Parts) -> list[Check]:
+    hum, hertz = noise.get("hum_dbfs"), noise.get("hum_hz")
+    snr, floor = noise.get("snr_db"), noise.get("noise_dbfs")
+    if hum is None or hertz is None or snr is None or floor is None:
+        return []
+    below = floor + snr - hum
+    if below >= HUM_NOTE_DB:
+        return []
+    finding = f"Hum of {hertz:.0f} Hz mains stands {below:.1f} dB below the strums."
+    severity = "caution" if below < HUM_CAUTION_DB else "note"
+    values = {"hum_hz": hertz, "hum_dbfs": hum, "below_strums_db": below}
+    return [raised("hum", severity, finding, values=values)]
+
+
+def of_strums(strums: Sequence[Strum], expected: int | None, cut_short: dict[int, list[str]]) -> list[Check]:
+    """The checks `strum-count`, `strum-cut-short` and `uneven-strums`; `cut_short` names the empty quantities by strum."""
+    found = []
+    if expected is not None and len(strums) != expected:
+        finding = f"{len(strums)} strums were found and {expected} expected."
+        times = [strum.onset_s for strum in strums]
+        values = {"found": len(strums), "expected": expected}
+        found.append(raised("strum-count", "caution", finding, times_s=times, values=values))
+    if cut_short:
+        numbers = sorted(cut_short)
+        keys = sorted({key for names in cut_short.values() for key in names})
+        who = f"Strum {numbers[0]} ends" if len(numbers) == 1 else f"Strums {', '.join(map(str, numbers))} end"
+        finding = f"{who} before the window does; empty: {', '.join(keys)}."
+        found.append(raised("strum-cut-short", "caution", finding, strums=numbers, values={"empty": ", ".join(keys)}))
+    levels = [level for strum in strums if (level := strum.quantities.get("rms_dbfs")) is not None]
+    if len(levels) >= 3:
+        mean = sum(levels) / len(levels)
+        spread = math.sqrt(sum((level - mean) ** 2 for level in levels) / (len(levels) - 1))
+        if spread > UNEVEN_DB:
+            finding = f"The levels of the strums scatter by {spread:.1f} dB (standard deviation)."
+            found.append(raised("uneven-strums", "caution", finding, values={"evenness_db": spread}))
+    return found
+
+
+def of_silence(runs_s: Sequence[tuple[float, float]], onsets_s: Sequence[float]) -> list[Check]:
+    """The check `digital-silence` from stretches (start, stop) of exact zeros; between strums it is graver than around them."""
+    long = [(start, stop) for start, stop in runs_s if stop - start >= SILENCE_S]
+    if not long:
+        return []
+    total = sum(stop - start for start, stop in long)
+    inside = bool(onsets_s) and any(onsets_s[0] < start and stop < onsets_s[-1] for start, stop in long)
+    finding = f"{len(long)} stretches of exact zeros, {total:.2f} s in all."
+    times = [start for start, _ in long][:20]
+    values = {"stretches": len(long), "total_s": total}
+    return [raised("digital-silence", "caution" if inside else "note", finding, times_s=times, values=values)]
+
+
+def _strum_at(time_s: float, onsets_s: Sequence[float]) -> int:
+    return sum(1 for onset in onsets_s if onset <= time_s + 0.005)

@@ -1,0 +1,136 @@
+"""All quantities of one strum, from the one stretch of samples that holds it."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from coilbench_worker.measure import band_decay, decay, envelope, levels, loudness, spectrum, true_peak
+from coilbench_worker.measure.cells import cells
+from coilbench_worker.measure.noise import Noise
+from coilbench_worker.measure.results import Strum
+from coilbench_worker.measure.settings import MeasureSettings, Window
+from coilbench_worker.measure.source import FloatArray, OneChannel
+from coilbench_worker.measure.strums import StrumTimes
+
+LEAD_S = 0.15
+LONGEST_S = 30.0
+LEAST_S = 0.1
+
+CUT_SHORT = "the strum ends before its window does"
+SILENT = "the level window is silent"
+
+
+@dataclass(slots=True)
+class _Values:
+    """What has been measured so far: values by key, and why those that are None are."""
+
+    quantities: dict[str, float | None] = field(default_factory=dict)
+    reasons: dict[str, str] = field(default_factory=dict)
+
+    def put(self, key: str, value: float | None, reason: str | None = None) -> None:
+        self.quantities[key] = value
+        if value is None:
+            self.reasons[key] = reason or SILENT
+
+
+def measure_strum(
+    channel: OneChannel, number: int, times: StrumTimes, settings: MeasureSettings, noise: Noise
+) -> Strum:
+    """Measure one strum.
+
+    Parameters
+    ----------
+    channel : the recording
+    number : counted from 1
+    times : onset and end in samples; what lies more than 30 s after the onset is not looked at
+    settings : windows, s from the onset
+    noise : noise of the take; its power is taken off the decays
+    """
+    rate = channel.rate_hz
+    start = max(times.onset - round(LEAD_S * rate), 0)
+    samples = channel.segment(start, min(times.end, times.onset + round(LONGEST_S * rate)))
+    onset = times.onset - start
+    values = _Values()
+    _levels(values, samples, onset, rate, settings.level_window_s)
+    _dynamics(values, samples, onset, rate, settings)
+    ringing = samples[onset:] - (noise.dc_offset or 0.0)
+    _sustain(values, ringing, rate, noise)
+    tone = _tone(values, samples, onset, rate, settings.level_window_s)
+    by_band = band_decay.band_decay(ringing, rate, noise_power=noise.band_power if noise.duration_s else None)
+    values.reasons.update(
+        {f"band_decay_db_per_s_{part}": found.reason for part, found in by_band.items() if found.reason is not None}
+    )
+    return Strum(
+        number=number,
+        onset_s=times.onset / rate,
+        end_s=times.end / rate,
+        ended_by=times.ended_by,
+        quantities=values.quantities,
+        octave_db=tone.octave_db,
+        third_octave_db=tone.third_octave_db,
+        band_decay_db_per_s={part: found.db_per_s for part, found in by_band.items()},
+        reasons=values.reasons,
+    )
+
+
+def cut_short(strum: Strum) -> list[str]:
+    """Keys of the quantities that are empty because the strum ended before their window did."""
+    return [key for key, reason in strum.reasons.items() if reason == CUT_SHORT]
+
+
+def _window(samples: FloatArray, onset: int, rate: int, window: Window) -> FloatArray | None:
+    """Samples of a window from the onset, or None when it does not fit before the strum's end."""
+    first, last = onset + round(window[0] * rate), onset + round(window[1] * rate)
+    return samples[first:last] if last <= samples.size else None
+
+
+def _levels(values: _Values, samples: FloatArray, onset: int, rate: int, window: Window) -> None:
+    level = _window(samples, onset, rate, window)
+    if level is None:
+        for key in ("peak_dbfs", "true_peak_dbtp", "rms_dbfs", "loudness_lufs", "crest_db"):
+            values.put(key, None, CUT_SHORT)
+        return
+    first = onset + round(window[0] * rate)
+    values.put("peak_dbfs", levels.peak_dbfs(level))
+    values.put("true_peak_dbtp", true_peak.true_peak_dbtp(samples, rate, start=first, stop=first + level.size))
+    values.put("rms_dbfs", levels.rms_dbfs(level))
+    values.put("crest_db", levels.crest_db(level))
+    lead = max(onset - round(loudness.PRE_ROLL_S * rate), 0)
+    heard = loudness.momentary_maximum_lufs(
+        samples[lead:], rate, onset=onset - lead, start_s=window[0], stop_s=window[1]
+    )
+    values.put("loudness_lufs", heard, CUT_SHORT)
+
+
+def _dynamics(values: _Values, samples: FloatArray, onset: int, rate: int, settings: MeasureSettings) -> None:
+    first = _window(samples, onset, rate, settings.attack_window_s)
+    if first is None:
+        values.put("attack_ms", None, CUT_SHORT)
+    else:
+        lead = max(onset - round(0.02 * rate), 0)
+        start_s, stop_s = settings.attack_window_s
+        found = envelope.attack(samples[lead:], rate, onset=onset - lead, start_s=start_s, stop_s=stop_s)
+        values.put("attack_ms", found.ms, found.reason)
+    body = _window(samples, onset, rate, settings.body_window_s)
+    if first is None or body is None:
+        values.put("attack_body_db", None, CUT_SHORT)
+    else:
+        values.put("attack_body_db", levels.level_difference_db(first, body))
+
+
+def _sustain(values: _Values, ringing: FloatArray, rate: int, noise: Noise) -> None:
+    fine = cells(ringing, rate)
+    fall = decay.decay_of_cells(fine, noise_power=noise.power)
+    values.put("decay_db_per_s", fall.db_per_s, fall.reason)
+    held = envelope.sustain(fine)
+    values.put("sustain_20_s", held.sustain_20_s, held.sustain_reason)
+    values.put("hold_1s_db", held.hold_1s_db, held.hold_reason)
+
+
+def _tone(values: _Values, samples: FloatArray, onset: int, rate: int, window: Window) -> spectrum.Tone:
+    level = _window(samples, onset, rate, window)
+    short = level is None or level.size < LEAST_S * rate
+    tone = spectrum.undefined(CUT_SHORT) if short or level is None else spectrum.tone(np.ascontiguousarray(level), rate)
+    for key in ("bass_db", "middle_db", "treble_db", "centroid_hz", "tilt_db_per_octave"):
+        values.put(key, getattr(tone, key), tone.reason)
+    return tone

@@ -1,0 +1,99 @@
+"""Where nobody plays: the noise floor and the quiet stretches of a take.
+
+The lead-in before the first strum is quiet by definition. A gap between strums is quiet only where its level no longer
+falls: strings that ring on are not noise, and a take that never comes to rest has no noise figure.
+"""
+
+import numpy as np
+
+from coilbench_worker.measure.source import FloatArray
+from coilbench_worker.measure.survey import Survey
+
+LEAD_IN_S = 0.100
+BEFORE_ONSET_S = 0.030
+AFTER_ONSET_S = 0.300
+FLAT_S = 0.800
+FLAT_DB_PER_S = 1.5
+LEAST_FLOOR_DBFS = -100.0
+WITHIN_DB = 3.0
+STRETCH_S = 0.200
+
+LEAST_FLOOR = 10.0 ** (LEAST_FLOOR_DBFS / 10.0)
+
+
+def noise_floor(course: Survey, onsets: list[int]) -> float | None:
+    """Mean square of the noise, full scale = 1.0, or None when the take has no quiet stretch; at least -100 dBFS.
+
+    Parameters
+    ----------
+    course : survey of the take
+    onsets : samples at which strums begin, in order
+    """
+    levels = []
+    first = onsets[0] / course.hop if onsets else course.frames
+    lead = int(first - BEFORE_ONSET_S * course.rate_hz / course.hop)
+    window = _frames(course, LEAD_IN_S)
+    if lead >= window:
+        levels.append(float(_moving_mean(course.power[:lead], window).min()))
+    for start, stop in _gaps(course, onsets):
+        flat = _flat_level(course, start, stop)
+        if flat is not None:
+            levels.append(flat)
+    return max(min(levels), LEAST_FLOOR) if levels else None
+
+
+def quiet_stretches(course: Survey, spans: list[tuple[int, int]], floor: float) -> list[tuple[int, int]]:
+    """Parts of the spans whose level is within 3 dB of the floor, as sample ranges of whole 0.2 s pieces (one shorter at least).
+
+    Parameters
+    ----------
+    course : survey of the take
+    spans : sample ranges outside strums
+    floor : mean square of the noise, full scale = 1.0
+    """
+    limit = floor * 10.0 ** (WITHIN_DB / 10.0)
+    piece = _frames(course, STRETCH_S)
+    kept: list[tuple[int, int]] = []
+    for start, stop in spans:
+        first, last = -(-start // course.hop), stop // course.hop
+        length = piece if last - first >= piece else last - first
+        if length < _frames(course, LEAD_IN_S / 2):
+            continue
+        for at in range(first, last - length + 1, length):
+            if float(course.power[at : at + length].mean()) <= limit:
+                begin, end = at * course.hop, (at + length) * course.hop
+                if kept and kept[-1][1] == begin:
+                    kept[-1] = (kept[-1][0], end)
+                else:
+                    kept.append((begin, end))
+    return kept
+
+
+def _frames(course: Survey, seconds: float) -> int:
+    return max(round(seconds * course.rate_hz / course.hop), 1)
+
+
+def _moving_mean(values: FloatArray, window: int) -> FloatArray:
+    total = np.concatenate(([0.0], np.cumsum(values)))
+    return np.asarray((total[window:] - total[:-window]) / window)
+
+
+def _gaps(course: Survey, onsets: list[int]) -> list[tuple[int, int]]:
+    """Frame ranges from 0.3 s after each onset to just before the next, or to the end of the file."""
+    after, before = _frames(course, AFTER_ONSET_S), _frames(course, BEFORE_ONSET_S)
+    edges = [onset // course.hop for onset in onsets]
+    stops = [edge - before for edge in edges[1:]] + [course.frames - 1]
+    return [(edge + after, stop) for edge, stop in zip(edges, stops, strict=False) if stop > edge + after]
+
+
+def _flat_level(course: Survey, start: int, stop: int) -> float | None:
+    """Least mean square of 0.8 s in which the level falls by less than 1.5 dB/s, or None."""
+    window = _frames(course, FLAT_S)
+    if stop - start < window:
+        return None
+    third = window // 3
+    mean = _moving_mean(course.power[start:stop], third) + LEAST_FLOOR / 100.0
+    level = _moving_mean(course.power[start:stop], window)
+    early, late = mean[: level.size], mean[2 * third : 2 * third + level.size]
+    flat = np.abs(10.0 * np.log10(early / late)) <= FLAT_DB_PER_S * FLAT_S
+    return float(level[flat].min()) if flat.any() else None

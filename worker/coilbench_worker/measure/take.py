@@ -1,0 +1,173 @@
+"""Measuring a take: from a recording and its facts to everything that is said of it."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from coilbench_worker.measure import judgement
+from coilbench_worker.measure.catalogue import QUANTITIES
+from coilbench_worker.measure.channels import choose_channel
+from coilbench_worker.measure.checks import raised
+from coilbench_worker.measure.extremes import Extremes
+from coilbench_worker.measure.levels import energy_average_dbfs
+from coilbench_worker.measure.noise import Noise, QuietStretches
+from coilbench_worker.measure.one_strum import cut_short, measure_strum
+from coilbench_worker.measure.quiet import quiet_stretches
+from coilbench_worker.measure.results import (
+    AudioDescription,
+    Check,
+    Parts,
+    Strum,
+    Summary,
+    TakeMeasurement,
+    Unmeasurable,
+)
+from coilbench_worker.measure.settings import MeasureSettings
+from coilbench_worker.measure.source import OneChannel, RecordingFacts, SampleSource
+from coilbench_worker.measure.statistics import summary
+from coilbench_worker.measure.strums import Finding, find_strums
+from coilbench_worker.measure.survey import Survey, survey
+from coilbench_worker.measure.version import MEASURE_VERSION
+
+GUARD_S = 0.030
+NOISE_PIECE_S = 10.0
+NOISE_LONGEST_S = 60.0
+
+
+def measure_take(source: SampleSource, facts: RecordingFacts, settings: MeasureSettings) -> TakeMeasurement:
+    """Measure a recording.
+
+    Parameters
+    ----------
+    source : the recording, all channels, full scale = 1.0
+    facts : what its file says of itself
+    settings : windows, channel and number of strums expected
+
+    Raises
+    ------
+    Unmeasurable : `too-short`, `not-finite`, `channel-choice` or `no-strums`, with the checks made until then
+    """
+    checks = judgement.of_file(facts, source.rate_hz, source.frames)
+    _long_enough(source, settings, checks)
+    channel, noted = choose_channel(source, settings.channel)
+    checks += noted
+    course, extremes = _survey(channel, facts)
+    finding = find_strums(channel, course, settings.expected_strums)
+    checks += _of_silence(course, finding, channel.rate_hz)
+    if not finding.strums:
+        level = 20.0 * np.log10(extremes.peak) if extremes.peak > 0 else None
+        heard = "is silent" if level is None else f"peaks at {level:.1f} dBFS"
+        finding_text = f"Nothing in {source.frames / source.rate_hz:.2f} s begins like a strum; the recording {heard}."
+        raise Unmeasurable((*checks, raised("no-strums", "reject", finding_text, values={"peak_dbfs": level})))
+    quiet = _noise(channel, course, finding)
+    strums = tuple(
+        measure_strum(channel, number, times, settings, quiet) for number, times in enumerate(finding.strums, start=1)
+    )
+    take, noise = _take_quantities(course, strums), _noise_figures(quiet, course, strums)
+    onsets = [strum.onset_s for strum in strums]
+    checks += judgement.of_extremes(extremes, channel.rate_hz, onsets)
+    checks += judgement.of_noise(noise, _greatest(strums, "peak_dbfs"))
+    short = {strum.number: keys for strum in strums if (keys := cut_short(strum))}
+    checks += judgement.of_strums(strums, settings.expected_strums, short)
+    return TakeMeasurement(
+        version=MEASURE_VERSION,
+        settings=settings.to_document(),
+        audio=_audio(source, channel, facts),
+        checks=tuple(checks),
+        noise=noise,
+        strums=strums,
+        summary=_summaries(strums),
+        take_quantities=take,
+    )
+
+
+def _long_enough(source: SampleSource, settings: MeasureSettings, checks: list[Check]) -> None:
+    duration, needed = source.frames / source.rate_hz, settings.level_window_s[1]
+    if duration < needed:
+        finding = f"The recording lasts {duration:.3f} s and the level window ends {needed:g} s after the onset."
+        values = {"duration_s": duration, "needed_s": needed}
+        raise Unmeasurable((*checks, raised("too-short", "reject", finding, values=values)))
+
+
+def _survey(channel: OneChannel, facts: RecordingFacts) -> tuple[Survey, Extremes]:
+    extremes = Extremes(facts.integer_bits)
+    return survey(channel, watch=extremes.feed), extremes
+
+
+def _audio(source: SampleSource, channel: OneChannel, facts: RecordingFacts) -> AudioDescription:
+    return AudioDescription(
+        sample_rate_hz=source.rate_hz,
+        channels=source.channels,
+        channel_used=channel.index + 1,
+        duration_s=source.frames / source.rate_hz,
+        encoding=facts.encoding,
+        container=facts.container,
+    )
+
+
+def _of_silence(course: Survey, finding: Finding, rate_hz: int) -> list[Check]:
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], course.silent.view(np.int8), [0]))))
+    seconds = edges * course.hop / rate_hz
+    runs = list(zip(seconds[::2].tolist(), seconds[1::2].tolist(), strict=True))
+    return judgement.of_silence(runs, [strum.onset / rate_hz for strum in finding.strums])
+
+
+def _noise(channel: OneChannel, course: Survey, finding: Finding) -> Noise:
+    """Noise of the quiet stretches; at most a minute of them is read, 10 s at a time."""
+    quiet = QuietStretches(channel.rate_hz)
+    if finding.noise_power is None:
+        return quiet.noise()
+    left = round(NOISE_LONGEST_S * channel.rate_hz)
+    piece = round(NOISE_PIECE_S * channel.rate_hz)
+    for start, stop in quiet_stretches(course, _outside(finding, channel), finding.noise_power):
+        for at in range(start, min(stop, start + left), piece):
+            quiet.feed(channel.segment(at, min(at + piece, stop, start + left)))
+        left -= min(stop - start, left)
+    return quiet.noise()
+
+
+def _outside(finding: Finding, channel: OneChannel) -> list[tuple[int, int]]:
+    """Sample ranges before, between and after the strums, 30 ms clear of them."""
+    guard = round(GUARD_S * channel.rate_hz)
+    begins = [0, *(strum.end + guard for strum in finding.strums)]
+    ends = [*(strum.onset - guard for strum in finding.strums), channel.frames]
+    return [(begin, end) for begin, end in zip(begins, ends, strict=True) if end > begin]
+
+
+def _noise_figures(quiet: Noise, course: Survey, strums: Sequence[Strum]) -> Parts:
+    mean_rms = summary(strum.quantities["rms_dbfs"] for strum in strums).mean
+    level = quiet.noise_dbfs
+    return {
+        "noise_dbfs": level,
+        "noise_dba_dbfs": quiet.noise_dba_dbfs,
+        "hum_hz": None if quiet.hum_hz is None else float(quiet.hum_hz),
+        "hum_dbfs": quiet.hum_dbfs,
+        "snr_db": None if level is None or mean_rms is None else mean_rms - level,
+        "dc_offset": course.mean if quiet.dc_offset is None else quiet.dc_offset,
+    }
+
+
+def _take_quantities(course: Survey, strums: Sequence[Strum]) -> Parts:
+    known = [level for strum in strums if (level := strum.quantities["rms_dbfs"]) is not None]
+    return {
+        "loudness_integrated_lufs": course.loudness_integrated_lufs,
+        "evenness_db": summary(known).sd,
+        "rms_energy_dbfs": energy_average_dbfs([10.0 ** (level / 10.0) for level in known]) if known else None,
+    }
+
+
+def _greatest(strums: Sequence[Strum], key: str) -> float | None:
+    return max((value for strum in strums if (value := strum.quantities[key]) is not None), default=None)
+
+
+def _summaries(strums: Sequence[Strum]) -> Mapping[str, Summary | Mapping[str, Summary]]:
+    found: dict[str, Summary | Mapping[str, Summary]] = {}
+    for quantity in QUANTITIES:
+        if quantity.of != "strum":
+            continue
+        if quantity.parts:
+            vectors = [getattr(strum, quantity.key) for strum in strums]
+            found[quantity.key] = {part: summary(vector[part] for vector in vectors) for part in quantity.parts}
+        else:
+            found[quantity.key] = summary(strum.quantities[quantity.key] for strum in strums)
+    return found
