@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import threading
 
+import pytest
 from sqlalchemy import func, select
 
 from arrivals import arrive
@@ -10,6 +11,10 @@ from coilbench_worker.store import files, takes
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.schema import metadata
+from coilbench_worker.store.takes import TakeRecord
+
+# What a sender is given to get in where he must not.
+HELD_UP_S = 0.5
 
 
 def rows(database: Database) -> dict[str, int]:
@@ -59,6 +64,26 @@ def test_a_crash_between_rows_and_recording_is_made_good_later(database: Databas
     assert blobs.exists(take.blob)
     assert files.drop_unused(database, blobs) == 1
     assert not blobs.exists(take.blob)
+
+
+def test_a_recording_that_arrives_again_while_it_is_deleted_is_there_afterwards(
+    database: Database, blobs: Blobs, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The one who sends has to wait for the one who deletes; were he let in, his recording would be deleted."""
+    first = arrive(database, blobs)
+    arrived: list[TakeRecord] = []
+    sender = threading.Thread(target=lambda: arrived.append(arrive(database, blobs)))
+    delete = Blobs.delete
+
+    def delete_while_another_sends(store: Blobs, key: str) -> None:
+        sender.start()
+        sender.join(HELD_UP_S)
+        delete(store, key)
+
+    monkeypatch.setattr(Blobs, "delete", delete_while_another_sends)
+    assert jobs.remove(database, blobs, first.id)
+    sender.join()
+    assert blobs.exists(arrived[0].blob)
 
 
 def test_deleting_and_sending_the_same_recording_at_once_never_loses_it(database: Database, blobs: Blobs) -> None:
