@@ -1,4 +1,4 @@
-"""The catalogue of checks: what a recording is judged by, with the wording that API, tables, documentation and reports share.
+"""The catalogue of checks: what a recording is judged by, in words that API, tables, documentation and reports share.
 
 Every threshold here is common practice, no source; the numbers beside a check let a reader judge for himself.
 """
@@ -33,7 +33,7 @@ CHECKS: tuple[CheckKind, ...] = (
         ("note", "caution"),
         "Direct current in the recording",
         "The mean of the samples is far from zero, which spoils peak readings.",
-        "Switch on the input's high-pass or have the interface looked at; levels here are read with the offset in them.",
+        "Switch on the input's high-pass or have the interface looked at; levels are read with the offset in them.",
     ),
     CheckKind(
         "hum",
@@ -75,7 +75,7 @@ CHECKS: tuple[CheckKind, ...] = (
         ("caution",),
         "Strum cut short",
         "A strum ended before a window did, so the quantities of that window are empty.",
-        "Let each strum ring for two seconds at least before the next, or choose shorter windows for all takes compared.",
+        "Let each strum ring for two seconds before the next, or choose shorter windows for all takes compared.",
     ),
     CheckKind(
         "uneven-strums",
@@ -157,7 +157,7 @@ def raised(
     times_s: Sequence[float] = (),
     values: Mapping[str, Scalar] | None = None,
 ) -> Check:
-    """A check of the catalogue, raised: the finding, a full sentence with its numbers, followed by the catalogue's advice.
+    """A check of the catalogue, raised: the finding, a full sentence with its numbers, then the catalogue's advice.
 
     Raises
     ------

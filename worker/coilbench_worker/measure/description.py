@@ -1,4 +1,4 @@
-"""Checks of what was said about a take, apart from its samples: made whenever a measurement is shown, never stored with it."""
+"""Checks of what was said about a take, apart from its samples: made when a measurement is shown, never stored."""
 
 from collections.abc import Mapping
 from typing import Any

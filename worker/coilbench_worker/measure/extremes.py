@@ -55,7 +55,9 @@ class Extremes:
         return tuple(run for run in self._runs if run.length >= SHORTEST_RUN and self._at_full_scale(run.value))
 
     def flat_runs(self) -> tuple[Run, ...]:
-        """Runs of four samples and more at the take's own extreme below full scale; empty unless there are three of them."""
+        """Runs of four samples and more at the take's own extreme below full scale; empty unless there are three of
+        them.
+        """
         runs = tuple(
             run
             for run in self._runs

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from coilbench_worker.measure.checks import raised
 from coilbench_worker.measure.extremes import Extremes
-from coilbench_worker.measure.results import Check, Parts, Strum
+from coilbench_worker.measure.results import Check, Parts, Severity, Strum
 from coilbench_worker.measure.source import RecordingFacts
 
 DC_NOTE_DBFS, DC_CAUTION_DBFS = -60.0, -40.0
@@ -34,7 +34,7 @@ def of_file(facts: RecordingFacts, rate_hz: int, frames: int) -> list[Check]:
         found.append(raised("truncated-file", "caution", finding, values=values))
     usable_hz = TREBLE_EDGE_SHARE * rate_hz
     if usable_hz < TOP_THIRD_EDGE_HZ:
-        severity = "caution" if usable_hz < TREBLE_EDGE_HZ else "note"
+        severity: Severity = "caution" if usable_hz < TREBLE_EDGE_HZ else "note"
         finding = f"At {rate_hz} Hz nothing above {usable_hz:.0f} Hz can be measured."
         found.append(raised("low-sample-rate", severity, finding, values={"usable_to_hz": usable_hz}))
     return found
@@ -51,7 +51,7 @@ def of_extremes(extremes: Extremes, rate_hz: int, onsets_s: Sequence[float]) -> 
     finding = f"{len(runs)} times several samples in a row stand {where} ({samples} samples in all)."
     times = sorted({round(run.start / rate_hz, 3) for run in runs})[:20]
     strums = sorted({_strum_at(time, onsets_s) for time in times} - {0})
-    severity = "reject" if samples / rate_hz >= CLIPPED_REJECT_S else "caution"
+    severity: Severity = "reject" if samples / rate_hz >= CLIPPED_REJECT_S else "caution"
     values = {"runs": len(runs), "samples": samples, "longest": max(run.length for run in runs)}
     return [raised("clipped", severity, finding, strums=strums, times_s=times, values=values)]
 
@@ -63,7 +63,7 @@ def of_noise(noise: Parts, peak_dbfs: float | None) -> list[Check]:
     if offset:
         level = 20.0 * math.log10(abs(offset))
         if level >= DC_NOTE_DBFS:
-            severity = "caution" if level >= DC_CAUTION_DBFS else "note"
+            severity: Severity = "caution" if level >= DC_CAUTION_DBFS else "note"
             finding = f"The mean of the samples is {offset:+.4f} of full scale ({level:.1f} dBFS)."
             found.append(raised("dc-offset", severity, finding, values={"dc_offset": offset, "dc_dbfs": level}))
     found += _of_hum(noise)
@@ -87,37 +87,13 @@ def _of_hum(noise: Parts) -> list[Check]:
     if below >= HUM_NOTE_DB:
         return []
     finding = f"Hum of {hertz:.0f} Hz mains stands {below:.1f} dB below the strums."
-    severity = "caution" if below < HUM_CAUTION_DB else "note"
+    severity: Severity = "caution" if below < HUM_CAUTION_DB else "note"
     values = {"hum_hz": hertz, "hum_dbfs": hum, "below_strums_db": below}
     return [raised("hum", severity, finding, values=values)]
 
 
 def of_strums(strums: Sequence[Strum], expected: int | None, cut_short: dict[int, list[str]]) -> list[Check]:
-    """The checks `strum-count`, `strum-cut-short` and `uneven-strums`; `cut_short` names the empty quantities by strum."""
-    found = []
-    if expected is not None and len(strums) != expected:
-        finding = f"{len(strums)} strums were found and {expected} expected."
-        times = [strum.onset_s for strum in strums]
-        values = {"found": len(strums), "expected": expected}
-        found.append(raised("strum-count", "caution", finding, times_s=times, values=values))
-    if cut_short:
-        numbers = sorted(cut_short)
-        keys = sorted({key for names in cut_short.values() for key in names})
-        who = f"Strum {numbers[0]} ends" if len(numbers) == 1 else f"Strums {', '.join(map(str, numbers))} end"
-        finding = f"{who} before the window does; empty: {', '.join(keys)}."
-        found.append(raised("strum-cut-short", "caution", finding, strums=numbers, values={"empty": ", ".join(keys)}))
-    levels = [level for strum in strums if (level := strum.quantities.get("rms_dbfs")) is not None]
-    if len(levels) >= 3:
-        mean = sum(levels) / len(levels)
-        spread = math.sqrt(sum((level - mean) ** 2 for level in levels) / (len(levels) - 1))
-        if spread > UNEVEN_DB:
-            finding = f"The levels of the strums scatter by {spread:.1f} dB (standard deviation)."
-            found.append(raised("uneven-strums", "caution", finding, values={"evenness_db": spread}))
-    return found
-
-
-def of_silence(runs_s: Sequence[tuple[float, float]], onsets_s: Sequence[float]) -> list[Check]:
-    """The check `digital-silence` from stretches (start, stop) of exact zeros; between strums it is graver than around them."""
+    """The checks `strum-count`, `strum-cut-short`, `uneven-strums`; `cut_short`: empty quantities by strum."""
     long = [(start, stop) for start, stop in runs_s if stop - start >= SILENCE_S]
     if not long:
         return []

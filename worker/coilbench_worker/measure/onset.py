@@ -1,8 +1,8 @@
 """The instant at which a strum begins, to half a millisecond.
 
-What rings on can be predicted from what came before, a new stroke can't: a linear predictor is fitted to the samples before
-the rise, and the onset is where its error clears what it was until then and stays clear. Hum, hiss and old strings are
-whitened alike; the click of a pick touching a string is over before the error has stayed.
+What rings on can be predicted from what came before, a new stroke can't: a linear predictor is fitted to the samples
+before the rise, and the onset is where its error clears what it was until then and stays clear. Hum, hiss and old
+strings are whitened alike; the click of a pick touching a string is over before the error has stayed.
 """
 
 import numpy as np
@@ -34,8 +34,9 @@ TYPICAL_QUANTILE = 0.9
 def refine_onset(channel: OneChannel, rise: int) -> int:
     """Sample at which the strum begins whose news was seen around sample `rise`.
 
-    Over loud ringing the first string may hide in what a short predictor can't follow; a long one, which spans the period
-    of the lowest string, then looks again. (It would smear a pick's click, so it is not asked where the short one sees well.)
+    Over loud ringing the first string may hide in what a short predictor can't follow; a long one, which spans the
+    period of the lowest string, then looks again. (It would smear a pick's click, so it is not asked where the short
+    one sees well.)
 
     Parameters
     ----------
@@ -93,7 +94,9 @@ def _change(power: FloatArray, held: float) -> int:
 
 
 def _prediction_error(samples: Float32Array, history: int, order: int) -> FloatArray:
-    """Error of a predictor fitted to the first `history` samples, for all samples; the samples themselves without a history."""
+    """Error of a predictor fitted to the first `history` samples, for all samples; the samples themselves without a
+    history.
+    """
     double = samples.astype(np.float64)
     if order < LEAST_ORDER:
         return double

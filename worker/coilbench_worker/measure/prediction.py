@@ -1,10 +1,10 @@
 """Linear prediction: what rings on follows from what came before, a new stroke does not.
 
-A predictor is fitted to a stretch of samples and applied to those that follow; the error stays small while strings, hum and
-hiss go on as before, and jumps where something begins.
+A predictor is fitted to a stretch of samples and applied to those that follow; the error stays small while strings, hum
+and hiss go on as before, and jumps where something begins.
 
-Source: autocorrelation method and Levinson's recursion, Makhoul, Proc. IEEE 63 (1975) 561 (from memory); the recursion is
-held against scipy.linalg.solve_toeplitz in tests/unit/measure/test_prediction.py.
+Source: autocorrelation method and Levinson's recursion, Makhoul, Proc. IEEE 63 (1975) 561 (from memory); the recursion
+is held against scipy.linalg.solve_toeplitz in tests/unit/measure/test_prediction.py.
 """
 
 from typing import Any
@@ -40,32 +40,7 @@ def error_filters(history: NDArray[Any], order: int) -> FloatArray:
 
 
 def levinson(correlation: FloatArray) -> FloatArray:
-    """Prediction-error filters from autocorrelations, shape (stretches, order + 1) in and out, by Levinson's recursion."""
-    count, size = correlation.shape
-    filters = np.zeros((count, size))
-    filters[:, 0] = 1.0
-    error = correlation[:, 0].copy()
-    for step in range(1, size):
-        reflection = np.einsum("ij,ij->i", filters[:, :step], correlation[:, step:0:-1])
-        reflection /= -error
-        np.clip(reflection, -1.0, 1.0, out=reflection)
-        filters[:, 1 : step + 1] += reflection[:, None] * filters[:, step - 1 :: -1][:, :step]
-        error *= np.maximum(1.0 - reflection**2, 1e-12)
-    return filters
-
-
-def filtered(samples: NDArray[Any], filters: FloatArray) -> NDArray[Any]:
-    """Each stretch through its own filter; the first `order` samples of a stretch are its past and are not given back.
-
-    Parameters
-    ----------
-    samples : shape (stretches, order + n)
-    filters : shape (stretches, order + 1)
-
-    Returns
-    -------
-    shape (stretches, n), of the samples' type
-    """
+    """Prediction-error filters from autocorrelations, shape (stretches, order + 1) both, by Levinson's recursion."""
     order = filters.shape[1] - 1
     size = fft.next_fast_len(samples.shape[1] + order, real=True)
     product = fft.rfft(samples, size, axis=1) * fft.rfft(filters.astype(samples.dtype), size, axis=1)

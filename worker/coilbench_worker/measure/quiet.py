@@ -43,7 +43,8 @@ def noise_floor(course: Survey, onsets: list[int]) -> float | None:
 
 
 def quiet_stretches(course: Survey, spans: list[tuple[int, int]], floor: float) -> list[tuple[int, int]]:
-    """Parts of the spans whose level is within 3 dB of the floor, as sample ranges of whole 0.2 s pieces (one shorter at least).
+    """Parts of the spans whose level is within 3 dB of the floor, as sample ranges of whole 0.2 s pieces (one shorter
+    at least).
 
     Parameters
     ----------

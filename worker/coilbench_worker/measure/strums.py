@@ -34,7 +34,8 @@ class StrumTimes:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """The strums found, the noise floor (mean square, full scale = 1.0; None when nothing quiet was found), and what was doubtful.
+    """The strums found, the noise floor (mean square, full scale = 1.0; None when nothing quiet was found), and what
+    was doubtful.
 
     `passed_over` are onsets (samples) of candidates that were judged not to be strums.
     """
@@ -73,7 +74,7 @@ def _choose(possible: list[Candidate], expected: int | None) -> list[Candidate]:
     strength = _strength_db(possible)
     sure = [i for i, candidate in enumerate(possible) if _sure(candidate, strength[i])]
     if expected is not None and len(sure) != expected:
-        order = sorted(range(len(possible)), key=lambda i: (i not in sure, -_weight(possible[i], strength[i])))
+        order = sorted(range(len(possible)), key=lambda i: (i not in sure, -_weight(possible[i], float(strength[i]))))
         likely = [i for i in order if i in sure or strength[i] >= DOUBTFUL_DB]
         sure = likely[:expected]
     return [possible[i] for i in sorted(sure)]

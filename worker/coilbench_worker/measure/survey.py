@@ -1,7 +1,7 @@
 """One pass over a channel: the coarse course of its energy, in memory that hardly grows with length.
 
-A frame every 8 ms (about 20 MB for an hour). Strums are looked for in the bands and in what can't be predicted; ends and
-quiet stretches in the levels; only then are the samples of single strums read again.
+A frame every 8 ms (about 20 MB for an hour). Strums are looked for in the bands and in what can't be predicted; ends
+and quiet stretches in the levels; only then are the samples of single strums read again.
 """
 
 from collections.abc import Callable
@@ -33,9 +33,10 @@ Float32Array = NDArray[np.float32]
 class Survey:
     """The course of one channel, a frame each `hop` samples (8 ms).
 
-    `power`, shape (frames,): mean square of the frame, the file's mean removed, full scale = 1.0. `silent`, shape (frames,):
-    exact zeros throughout. `bands`, shape (frames, BANDS): power by band of a Hann window of 32 ms that begins with the frame.
-    `news`, shape (frames,): mean square of what could not be predicted from the 96 ms before. `mean`: the channel's mean.
+    `power`, shape (frames,): mean square of the frame, the file's mean removed, full scale = 1.0. `silent`, shape
+    (frames,): exact zeros throughout. `bands`, shape (frames, BANDS): power by band of a Hann window of 32 ms that
+    begins with the frame. `news`, shape (frames,): mean square of what could not be predicted from the 96 ms before.
+    `mean`: the channel's mean.
     """
 
     rate_hz: int
