@@ -1,8 +1,7 @@
 """Where a strum may have begun: places where something sounds that did not follow from what sounded before.
 
-The error of the linear prediction of the next 56 ms is held against that of the last 72 ms, by medians. A candidate
-keeps the evidence by which `strums` decides: how long the news lasts, in how many bands the sound rose, how strong it
-is.
+The error of the linear prediction of the next 56 ms is held against that of the last 72 ms. A candidate keeps the
+evidence by which `strums` decides: how long the news lasts, in how many bands the sound rose, and how strong it is.
 """
 
 from dataclasses import dataclass
@@ -35,8 +34,8 @@ class Candidate:
     """A possible strum: `frame` is the one in which its news begins.
 
     `level_db`, shape (BANDS,): power that lasts after the onset, dB re full scale squared. `rise_db`, shape (BANDS,):
-    the same over what was there before. `novelty_db`: news of the next 56 ms over that of the last 72 ms.
-    `lasting_db`: news from 16 to 120 ms after over the greatest of the last 150 ms.
+    the same over what was there before. `novelty_db`: news of the next 56 ms over the last 72; `lasting_db`: news from
+    16 to 120 ms after.
     """
 
     frame: int
@@ -61,14 +60,18 @@ def candidates(course: Survey) -> list[Candidate]:
 
 
 def band_floor(course: Survey) -> FloatArray:
-    """Power below which a band says nothing, shape (BANDS,): its quiet tenth and 6 dB, or the take's range."""
+    """Power below which a band says nothing, shape (BANDS,): the quiet tenth of its frames and 6 dB, or the take's
+    range.
+    """
     quiet = np.quantile(course.bands, 0.1, axis=0).astype(np.float64) * 10.0 ** (FLOOR_MARGIN_DB / 10.0)
     loudest = float(course.bands.sum(axis=1).max())
     return np.asarray(np.maximum(quiet, loudest * 10.0 ** (-DYNAMIC_RANGE_DB / 10.0)) + 1e-20)
 
 
 def news_floor(course: Survey) -> float:
-    """Mean square of news that is always there: the quietest tenth of it, or the take's range below the greatest."""
+    """Mean square of news that is always there: the quietest tenth of the frames, or the take's range below its
+    greatest.
+    """
     quiet, most = float(np.quantile(course.news, 0.1)), float(course.news.max())
     return float(max(quiet, most * 10.0 ** (-DYNAMIC_RANGE_DB / 10.0))) + 1e-20
 

@@ -16,6 +16,27 @@ SAME_WITHIN_DB = 40.0
 class _Channels:
     """Energy of each channel about its mean, of its difference from and its sum with the first; shape (channels,)."""
 
+    energy: FloatArray
+    difference: FloatArray
+    summed: FloatArray
+
+
+def choose_channel(source: SampleSource, wanted: int | None) -> tuple[OneChannel, tuple[Check, ...]]:
+    """The channel to be measured, after a pass over the whole recording.
+
+    Parameters
+    ----------
+    source : the recording, at least one frame
+    wanted : channel asked for, counted from 1, or None
+
+    Returns
+    -------
+    The channel, and a note when the program chose among several.
+
+    Raises
+    ------
+    Unmeasurable : `not-finite` samples, a channel that does not exist, or several channels that differ
+    """
     if wanted is not None and wanted > source.channels:
         finding = f"Channel {wanted} was asked for and the file has {source.channels}."
         raise Unmeasurable(

@@ -1,4 +1,5 @@
-"""The catalogue of checks: what a recording is judged by, in words that API, tables, documentation and reports share.
+"""The catalogue of checks: what a recording is judged by, with the wording that API, tables, documentation and reports
+share.
 
 Every threshold here is common practice, no source; the numbers beside a check let a reader judge for himself.
 """
@@ -157,7 +158,8 @@ def raised(
     times_s: Sequence[float] = (),
     values: Mapping[str, Scalar] | None = None,
 ) -> Check:
-    """A check of the catalogue, raised: the finding, a full sentence with its numbers, then the catalogue's advice.
+    """A check of the catalogue, raised: the finding, a full sentence with its numbers, followed by the catalogue's
+    advice.
 
     Raises
     ------

@@ -15,7 +15,8 @@ Float32Array = NDArray[np.float32]
 
 
 class Decimator:
-    """Feed consecutive blocks of one channel; every `factor`-th sample of it, low-passed, comes back without delay.
+    """Feed consecutive blocks of one channel; every `factor`-th sample of the low-passed channel comes back, without
+    delay.
 
     The last `factor * 4` samples of the file stay inside.
     """

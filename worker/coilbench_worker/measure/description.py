@@ -1,4 +1,6 @@
-"""Checks of what was said about a take, apart from its samples: made when a measurement is shown, never stored."""
+"""Checks of what was said about a take, apart from its samples: made whenever a measurement is shown, never stored with
+it.
+"""
 
 from collections.abc import Mapping
 from typing import Any

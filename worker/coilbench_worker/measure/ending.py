@@ -1,4 +1,6 @@
-"""How a strum ends: at the next onset, by a hand on the strings, in the noise, or with the file; what is first."""
+"""How a strum ends: at the next onset, by a hand laid on the strings, in the noise, or with the file; whichever is
+first.
+"""
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -50,7 +52,9 @@ def ending(course: Survey, onset: int, follower: int | None, frames: int, noise:
 
 
 def _damped_frame(power: FloatArray) -> int | None:
-    """First frame of a fall of 15 dB within 0.1 s, far steeper than the fall before it and for good; None without."""
+    """First frame of a fall of 15 dB within 0.1 s that is far steeper than the fall before it and stays down; None
+    without one.
+    """
     span, stays = round(DAMP_S / HOP_S), round(DAMP_STAYS_S / HOP_S)
     level = 10.0 * np.log10(uniform_filter1d(power, 3, mode="nearest") + 1e-12)
     count = level.size - span - 1

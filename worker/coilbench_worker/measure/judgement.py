@@ -93,7 +93,33 @@ def _of_hum(noise: Parts) -> list[Check]:
 
 
 def of_strums(strums: Sequence[Strum], expected: int | None, cut_short: dict[int, list[str]]) -> list[Check]:
-    """The checks `strum-count`, `strum-cut-short`, `uneven-strums`; `cut_short`: empty quantities by strum."""
+    """The checks `strum-count`, `strum-cut-short` and `uneven-strums`; `cut_short`: empty quantities by strum."""
+    found = []
+    if expected is not None and len(strums) != expected:
+        finding = f"{len(strums)} strums were found and {expected} expected."
+        times = [strum.onset_s for strum in strums]
+        values = {"found": len(strums), "expected": expected}
+        found.append(raised("strum-count", "caution", finding, times_s=times, values=values))
+    if cut_short:
+        numbers = sorted(cut_short)
+        keys = sorted({key for names in cut_short.values() for key in names})
+        who = f"Strum {numbers[0]} ends" if len(numbers) == 1 else f"Strums {', '.join(map(str, numbers))} end"
+        finding = f"{who} before the window does; empty: {', '.join(keys)}."
+        found.append(raised("strum-cut-short", "caution", finding, strums=numbers, values={"empty": ", ".join(keys)}))
+    levels = [level for strum in strums if (level := strum.quantities.get("rms_dbfs")) is not None]
+    if len(levels) >= 3:
+        mean = sum(levels) / len(levels)
+        spread = math.sqrt(sum((level - mean) ** 2 for level in levels) / (len(levels) - 1))
+        if spread > UNEVEN_DB:
+            finding = f"The levels of the strums scatter by {spread:.1f} dB (standard deviation)."
+            found.append(raised("uneven-strums", "caution", finding, values={"evenness_db": spread}))
+    return found
+
+
+def of_silence(runs_s: Sequence[tuple[float, float]], onsets_s: Sequence[float]) -> list[Check]:
+    """The check `digital-silence` from stretches (start, stop) of exact zeros; between strums it is graver than around
+    them.
+    """
     long = [(start, stop) for start, stop in runs_s if stop - start >= SILENCE_S]
     if not long:
         return []

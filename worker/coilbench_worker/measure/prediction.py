@@ -41,6 +41,31 @@ def error_filters(history: NDArray[Any], order: int) -> FloatArray:
 
 def levinson(correlation: FloatArray) -> FloatArray:
     """Prediction-error filters from autocorrelations, shape (stretches, order + 1) both, by Levinson's recursion."""
+    count, size = correlation.shape
+    filters = np.zeros((count, size))
+    filters[:, 0] = 1.0
+    error = correlation[:, 0].copy()
+    for step in range(1, size):
+        reflection = np.einsum("ij,ij->i", filters[:, :step], correlation[:, step:0:-1])
+        reflection /= -error
+        np.clip(reflection, -1.0, 1.0, out=reflection)
+        filters[:, 1 : step + 1] += reflection[:, None] * filters[:, step - 1 :: -1][:, :step]
+        error *= np.maximum(1.0 - reflection**2, 1e-12)
+    return filters
+
+
+def filtered(samples: NDArray[Any], filters: FloatArray) -> NDArray[Any]:
+    """Each stretch through its own filter; the first `order` samples of a stretch are its past and are not given back.
+
+    Parameters
+    ----------
+    samples : shape (stretches, order + n)
+    filters : shape (stretches, order + 1)
+
+    Returns
+    -------
+    shape (stretches, n), of the samples' type
+    """
     order = filters.shape[1] - 1
     size = fft.next_fast_len(samples.shape[1] + order, real=True)
     product = fft.rfft(samples, size, axis=1) * fft.rfft(filters.astype(samples.dtype), size, axis=1)
