@@ -34,7 +34,7 @@ def existing(bench: Bench, take_id: str) -> TakeRecord:
 
 def take_not_found(take_id: str) -> Problem:
     """The problem for an id that no take has."""
-    return Problem(kinds.TAKE_NOT_FOUND, f"No take has the id {take_id!r:.100}.")
+    return Problem(kinds.TAKE_NOT_FOUND, f"There is no such take: {take_id!r:.100}.")
 
 
 def wait_until_final(bench: Bench, take_id: str, prefer: str | None) -> tuple[TakeRecord, dict[str, str]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from urllib.parse import urlsplit
 
+import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
 from openapi_spec_validator import OpenAPIV31SpecValidator
@@ -13,6 +14,7 @@ from referencing.jsonschema import DRAFT202012
 
 from coilbench_service.about import About
 from coilbench_service.problems import MEDIA_TYPE
+from http_recordings import pcm16, strums_wav
 from http_service import Service, assert_problem
 
 
@@ -71,11 +73,27 @@ JSON_ADDRESSES = [
 
 @pytest.mark.parametrize(("address", "path"), JSON_ADDRESSES)
 def test_what_the_service_answers_fits_its_own_document(service: Service, address: str, path: str) -> None:
+    assert_fits(service, address, path)
+
+
+def test_a_measured_take_fits_the_document(service: Service) -> None:
+    links = service.measured(strums_wav(), about={"label": "a", "humidity": 41, "tags": ["b"]})["links"]
+    service.measured(pcm16(np.zeros(48_000)))
+    assert_fits(service, links["self"], "/v1/takes/{take_id}")
+    assert_fits(service, links["measurement"], "/v1/takes/{take_id}/measurement")
+    for address in ("/v1/takes", "/v1/table?per=strum", "/v1/table?per=take"):
+        assert_fits(service, address, address.partition("?")[0])
+
+
+def assert_fits(service: Service, address: str, path: str) -> None:
+    """Hold an answer against the document, by the reference validator for Python."""
     document = service.client.get("/v1/openapi.json").json
     schema = document["paths"][path]["get"]["responses"]["200"]["content"]["application/json"]["schema"]
     registry = Registry().with_resource("urn:document", Resource.from_contents(document, DRAFT202012))
     whole = {"$ref": "urn:document" + schema["$ref"]}
-    Draft202012Validator(whole, registry=registry).validate(service.client.get(address).json)
+    answer = service.client.get(address)
+    assert answer.status_code == 200
+    Draft202012Validator(whole, registry=registry).validate(answer.json)
 
 
 def test_the_address_alone_leads_to_the_page(service: Service) -> None:
