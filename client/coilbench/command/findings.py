@@ -37,7 +37,8 @@ def show_problems(takes: Iterable[Take], console: Console) -> None:
             continue
         problem = take.problem
         _indented(f"{problem.title}. {problem.detail}" if problem.detail else problem.title, console)
-        _indented(problem.advice, console)
+        if problem.advice not in problem.detail:
+            _indented(problem.advice, console)
 
 
 def show_checks(table: Table, client: Client, console: Console) -> None:
@@ -54,26 +55,26 @@ def show_checks(table: Table, client: Client, console: Console) -> None:
         return
     advice = {kind.code: kind for kind in client.checks()}
     known: dict[str, Measurement | None] = {}
-    found: list[tuple[Check, list[str], list[str]]] = []
+    found: list[tuple[Check, list[str], dict[str, list[str]]]] = []
     for code, ids in takes_by_code.items():
-        lines: list[str] = []
+        said: dict[str, list[str]] = {}
         worst: Check | None = None
         for id in ids[:EXAMPLES]:
             for check in _checks_of(id, code, client, known):
-                lines.append(f"{_label(table, id)}: {check.message}")
+                said.setdefault(check.message, []).append(_label(table, id))
                 if worst is None or _order(check) < _order(worst):
                     worst = check
         if worst is not None:
-            found.append((worst, ids, lines))
-    for worst, ids, lines in sorted(found, key=lambda entry: _order(entry[0])):
+            found.append((worst, ids, said))
+    for worst, ids, said in sorted(found, key=lambda entry: _order(entry[0])):
         count = f"{len(ids)} takes" if len(ids) > 1 else "1 take"
         console.print(Text(f"{worst.severity}  {worst.code}  ({count})", style="bold"))
-        for line in lines:
-            _indented(line, console)
+        for message, labels in said.items():
+            _indented(f"{', '.join(labels)}: {message}", console)
         if len(ids) > EXAMPLES:
-            _indented(f"and {len(ids) - EXAMPLES} more takes", console)
+            _indented(f"and {len(ids) - EXAMPLES} more", console)
         kind = advice.get(worst.code)
-        if kind is not None and kind.advice not in lines[0]:
+        if kind is not None and not any(kind.advice in message for message in said):
             _indented(kind.advice, console)
 
 

@@ -1,10 +1,12 @@
 """The table on the screen: the figures that are looked at first, as many columns as the width allows.
 
-Columns that do not fit are left out, the least telling first, and the line beneath says which; the saved table has all.
+Text columns without any text are left out; so are those that do not fit, the least telling first, and the line beneath
+says which. The saved table has all.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -46,10 +48,12 @@ class Figure:
 
 
 def screen() -> Console:
-    """Standard output: as wide as the terminal, or 120 columns into a file or a pipe."""
+    """Standard output: as wide as the terminal, into a file or a pipe as wide as COLUMNS says, else 120."""
     console = Console(highlight=False, soft_wrap=False)
     if not console.is_terminal:
-        console = Console(highlight=False, width=PIPED_WIDTH, color_system=None)
+        named = os.environ.get("COLUMNS", "")
+        width = int(named) if named.isdecimal() and int(named) else PIPED_WIDTH
+        console = Console(highlight=False, width=width, color_system=None)
     return console
 
 
@@ -66,6 +70,7 @@ def show(table: Table, console: Console, chosen: Iterable[str] | None = None) ->
     wanted = _chosen(table, chosen) if chosen is not None else _usual(table.per)
     figures = [figure for figure in wanted if figure.key in there]
     cells = {figure.key: [figure.show(row) for row in table.rows] for figure in figures}
+    figures = [figure for figure in figures if figure.number or not figure.rank or set(cells[figure.key]) != {NOTHING}]
     kept, left_out = _fitting(figures, cells, max(NARROWEST, console.width))
     grid = Grid(box=box.SIMPLE_HEAD, padding=(0, GAP - 1, 0, 0), pad_edge=False, show_edge=False, header_style="bold")
     for figure in kept:

@@ -117,8 +117,8 @@ def test_checks_stand_beneath_the_table_with_their_advice(
     status, out, _ = coilbench("table")
     assert status == 0
     assert "caution  clipped  (5 takes)" in out
-    assert "    strum 0: clipped: 3 runs at full scale" in out
-    assert "    and 2 more takes\n    Turn down.\n" in out
+    assert "    strum 0, strum 1, strum 2: clipped: 3 runs at full scale" in out
+    assert "    and 2 more\n    Turn down.\n" in out
 
 
 def test_json_gives_one_object_a_line(coilbench: Callable[..., Said], recordings: Path) -> None:
@@ -167,13 +167,23 @@ def test_a_table_can_be_saved_filtered_and_tells_of_rejected_takes(
     assert "rms_dbfs" in out
 
 
+def test_columns_without_any_text_are_not_shown(coilbench: Callable[..., Said], service: ContractService) -> None:
+    service.add(b"1", "1.wav", {}, "measured")
+    _, out, _ = coilbench("table")
+    assert "pickup" not in out
+    service.add(b"2", "2.wav", {"pickup": "mill"}, "measured")
+    _, out, _ = coilbench("table")
+    assert "pickup" in out
+
+
 def test_a_table_fits_the_width_and_names_what_it_left_out(
     coilbench: Callable[..., Said], service: ContractService, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     service.add(b"1", "a-very-long-name-of-a-recording-that-nobody-should-give.wav", {"pickup": "p" * 40}, "measured")
+    monkeypatch.delenv("COLUMNS", raising=False)
     _, out, _ = coilbench("table")
     assert max(len(line) for line in out.splitlines()) <= PIPED_WIDTH
-    monkeypatch.setattr("coilbench.command.headline.PIPED_WIDTH", 60)
+    monkeypatch.setenv("COLUMNS", "60")
     _, out, _ = coilbench("table")
     assert max(len(line) for line in out.splitlines()) <= 60
     assert "left out for want of width: pickup" in out
