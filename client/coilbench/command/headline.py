@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from rich import box
@@ -20,6 +20,8 @@ from coilbench.table import Row, Table, cell_text
 
 NARROWEST = 60
 PIPED_WIDTH = 120
+ROOMY = 110
+"""On less than this the long texts are cut shorter, to leave the figures their place."""
 NOTHING = "·"
 GAP = 2
 """Spaces between columns: one of the cell, one of the rule."""
@@ -71,6 +73,8 @@ def show(table: Table, console: Console, chosen: Iterable[str] | None = None) ->
     figures = [figure for figure in wanted if figure.key in there]
     cells = {figure.key: [figure.show(row) for row in table.rows] for figure in figures}
     figures = [figure for figure in figures if figure.number or not figure.rank or set(cells[figure.key]) != {NOTHING}]
+    if console.width < ROOMY:
+        figures = [replace(figure, widest=14) if figure.key in ("checks", "take") else figure for figure in figures]
     kept, left_out = _fitting(figures, cells, max(NARROWEST, console.width))
     grid = Grid(box=box.SIMPLE_HEAD, padding=(0, GAP - 1, 0, 0), pad_edge=False, show_edge=False, header_style="bold")
     for figure in kept:
@@ -97,7 +101,7 @@ def _fitting(figures: Sequence[Figure], cells: dict[str, list[str]], width: int)
 
     kept = list(figures)
     left_out: list[Figure] = []
-    while sum(taken(figure) for figure in kept) > width and any(figure.rank for figure in kept):
+    while sum(taken(figure) for figure in kept) - GAP > width and any(figure.rank for figure in kept):
         least = max(kept, key=lambda figure: figure.rank)
         kept.remove(least)
         left_out.append(least)
@@ -109,11 +113,11 @@ def _usual(per: str) -> list[Figure]:
     pickup = Figure("pickup", "pickup", _text("pickup"), 5, widest=16, number=False)
     position = Figure("position", "position", _text("position"), 9, widest=8, number=False)
     figures = [
-        Figure("crest_db", "crest\ndB", _fixed("crest_db", 1), 2),
+        Figure("crest_db", "crest\ndB", _fixed("crest_db", 1), 1),
         Figure("attack_ms", "attack\nms", _fixed("attack_ms", 1), 4),
         Figure("decay_db_per_s", "decay\ndB/s", _fixed("decay_db_per_s", 1), 3),
         Figure("sustain_20_s", "-20 dB\nafter s", _fixed("sustain_20_s", 2), 6),
-        Figure("bass_db", "bass\ndB", _fixed("bass_db", 1), 1),
+        Figure("bass_db", "bass\ndB", _fixed("bass_db", 1), 2),
         Figure("middle_db", "mid\ndB", _fixed("middle_db", 1), 1),
         Figure("treble_db", "treble\ndB", _fixed("treble_db", 1), 1),
     ]

@@ -13,7 +13,7 @@ from coilbench.client import Client
 from coilbench.command import run
 from coilbench.command.headline import PIPED_WIDTH
 from coilbench.description import FIELDS
-from unit.client.contract_service import ContractService
+from unit.client.contract_service import COLUMNS, ContractService
 
 Said = tuple[int, str, str]
 """Exit status, standard output, standard error."""
@@ -165,6 +165,24 @@ def test_a_table_can_be_saved_filtered_and_tells_of_rejected_takes(
     assert "rejected  2.wav" in out
     status, out, _ = coilbench("table", "--quantities", "rms_dbfs")
     assert "rms_dbfs" in out
+
+
+def test_eighty_columns_hold_level_crest_and_balance(
+    coilbench: Callable[..., Said], service: ContractService, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    service.add(b"1", "a-recording-with-a-name.wav", {}, "measured")["checks"] = "clipped, hum, noisy, uneven-strums"
+    usual = ["crest_db", "attack_ms", "decay_db_per_s", "sustain_20_s", "bass_db", "middle_db", "treble_db"]
+    columns = COLUMNS["take"]
+    monkeypatch.setitem(COLUMNS, "take", [*columns, *((key, "dB") for key in usual)])
+    plain = service.row
+    monkeypatch.setattr(service, "row", lambda take, per: {**plain(take, per), **dict.fromkeys(usual, -10.25)})
+    monkeypatch.setenv("COLUMNS", "80")
+    _, out, _ = coilbench("table")
+    head, unit, rule, row, *_ = out.splitlines()
+    assert max(len(line) for line in (head, unit, rule, row)) <= 80
+    assert all(word in head for word in ("level", "crest", "bass", "mid", "treble"))
+    assert "±" in row
+    assert "sustain_20_s, attack_ms" in out
 
 
 def test_columns_without_any_text_are_not_shown(coilbench: Callable[..., Said], service: ContractService) -> None:
