@@ -11,6 +11,7 @@ from sqlalchemy import select
 
 from coilbench_worker import node as node_module
 from coilbench_worker.embedded import EmbeddedWorker
+from coilbench_worker.jobs import broker
 from coilbench_worker.jobs.dispatch import Dispatcher
 from coilbench_worker.node import Node, WorkerNotStarted
 from coilbench_worker.store.schema import jobs
@@ -101,6 +102,12 @@ def test_each_kind_of_worker_refuses_the_broker_of_the_other(tmp_path: Path) -> 
         run_worker(inside.configuration)
     beside.close()
     inside.close()
+
+
+def test_a_worker_that_breaks_as_it_starts_says_why(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(broker, "TASK_MODULE", "coilbench_worker.no_such_tasks")
+    with pytest.raises(WorkerNotStarted, match=r"broke as it started \(ModuleNotFoundError: .*no_such_tasks"):
+        EmbeddedWorker(shop.configuration).start()
 
 
 def test_a_worker_that_finds_no_broker_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

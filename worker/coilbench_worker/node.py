@@ -62,6 +62,7 @@ class Node:
             lambda: self.alive,
         )
         self._controller: Any = None
+        self._fault: Exception | None = None
         self._ready = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._work, name="worker", daemon=True)
@@ -85,6 +86,11 @@ class Node:
         while not self._ready.wait(LOOK_EVERY_S):
             if not self._thread.is_alive() or time.monotonic() > end:
                 self.stop()
+                if self._fault is not None:
+                    raise WorkerNotStarted(
+                        f"the worker broke as it started ({type(self._fault).__name__}: {self._fault}); "
+                        "the log has the whole of it; a damaged installation is the likely cause: install it again"
+                    ) from self._fault
                 raise WorkerNotStarted(
                     f"no connection to the broker {self._app.connection().as_uri()} within {START_WITHIN_S:g} s; "
                     "see that it runs and that COILBENCH_BROKER_URL is right; the log above has the cause"
@@ -121,6 +127,13 @@ class Node:
         return not self._thread.is_alive()
 
     def _work(self) -> None:
+        try:
+            self._control()
+        except Exception as error:
+            self._fault = error
+            log.exception("the worker broke", worker=self.name)
+
+    def _control(self) -> None:
         self._controller = _Controller(
             app=self._app,
             hostname=self.name,
