@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +18,23 @@ from coilbench_service.app import create_app
 from coilbench_service.bench import Bench
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.store import takes
+from coilbench_worker.store.database import Database
 from coilbench_worker.store.states import WAITING
 from coilbench_worker.store.takes import TakeFilter
 from coilbench_worker.workplace import Workplace
 
 PROBLEM = "application/problem+json"
+
+
+@cache
+def _migrated() -> bytes:
+    """An SQLite file with all tables: migrating takes longer than most tests, so it is done once."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "coilbench.sqlite"
+        database = Database(f"sqlite:///{path}")
+        database.migrate()
+        database.close()
+        return path.read_bytes()
 
 
 class Service:
@@ -29,7 +43,11 @@ class Service:
     def __init__(self, configuration: Configuration) -> None:
         self.configuration = configuration
         self.bench = Bench.of(configuration)
-        self.bench.database.migrate()
+        if configuration.database_url is None:
+            configuration.data.mkdir(parents=True, exist_ok=True)
+            Path(configuration.database.removeprefix("sqlite:///")).write_bytes(_migrated())
+        else:
+            self.bench.database.migrate()
         self.app = create_app(configuration, self.bench)
 
     @property
