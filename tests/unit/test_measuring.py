@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import signal
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -14,6 +16,7 @@ from sqlalchemy.exc import OperationalError
 
 from arrivals import arrive
 from coilbench_worker import jobs
+from coilbench_worker.audio.refusal import UnreadableRecording
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.measure.settings import MeasureSettings
 from coilbench_worker.measuring import measure_job
@@ -128,6 +131,38 @@ def test_the_time_limit_fails_the_take_and_names_the_setting(place: Workplace) -
     assert found.problem["type"] == "/problems/took-too-long"
     assert "840 s" in found.problem["detail"]
     assert "COILBENCH_SOFT_LIMIT_S" in found.problem["advice"]
+
+
+@pytest.fixture
+def limit_signal() -> Iterator[int]:
+    """The signal of the limit, handled as in a measuring process."""
+
+    def handler(number: int, frame: Any) -> None:
+        raise SoftTimeLimitExceeded
+
+    before = signal.signal(signal.SIGUSR1, handler)
+    yield signal.SIGUSR1
+    assert signal.getsignal(signal.SIGUSR1) is handler, "the handler is left as it was"
+    signal.signal(signal.SIGUSR1, before)
+
+
+@pytest.mark.parametrize("then", [None, UnreadableRecording("the file ends early"), OSError("broken off")])
+def test_what_comes_of_a_recording_after_its_limit_does_not_count(
+    place: Workplace, limit_signal: int, then: BaseException | None
+) -> None:
+    """Inside a call-back from C the exception is lost, and the caller sees a file that ends early."""
+
+    def swallowed(_: Workplace, held: jobs.Claim) -> dict[str, Any]:
+        with contextlib.suppress(SoftTimeLimitExceeded):
+            signal.raise_signal(limit_signal)
+        if then is not None:
+            raise then
+        return {"version": "1"}
+
+    word, found = worked(place, received(place, strums_wav()), swallowed)
+    assert (word, found.state) == ("failed", "failed")
+    assert found.problem is not None
+    assert found.problem["type"] == "/problems/took-too-long"
 
 
 def test_a_take_deleted_while_it_is_measured_is_no_fault(place: Workplace) -> None:

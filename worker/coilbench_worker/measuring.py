@@ -24,6 +24,7 @@ from coilbench_worker.measure.checks import CHECKS
 from coilbench_worker.measure.results import Check, Unmeasurable, check_document, to_document
 from coilbench_worker.measure.settings import from_document
 from coilbench_worker.measure.take import measure_take
+from coilbench_worker.time_limit import TimeLimit
 from coilbench_worker.workplace import Workplace
 
 Measuring = Callable[[Workplace, jobs.Claim], dict[str, Any]]
@@ -71,7 +72,8 @@ def _end(place: Workplace, held: jobs.Claim, measuring: Measuring) -> tuple[str,
     """Measure and write down the outcome: the word for it, and whether the claim still held."""
     database = place.database
     try:
-        document = measuring(place, held)
+        with TimeLimit() as limit:
+            document = _within(limit, measuring, place, held)
         return "measured", jobs.finish(database, held, document)
     except Unmeasurable as error:
         return "rejected", jobs.reject(database, held, unmeasurable(error.checks))
@@ -89,6 +91,14 @@ def _end(place: Workplace, held: jobs.Claim, measuring: Measuring) -> tuple[str,
     except Exception:
         log.exception("the program failed on this recording")
         return "failed", jobs.fail(database, held, problems.measuring_failed(held.job_id, held.attempt))
+
+
+def _within(limit: TimeLimit, measuring: Measuring, place: Workplace, held: jobs.Claim) -> dict[str, Any]:
+    """Measure; whatever came of it after the limit's signal is the limit's doing."""
+    try:
+        return measuring(place, held)
+    finally:
+        limit.hold()
 
 
 def unmeasurable(checks: tuple[Check, ...]) -> dict[str, Any]:
