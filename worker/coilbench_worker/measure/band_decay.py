@@ -1,6 +1,6 @@
 """Decay of bass, middle and treble, from one short-time transform of the strum.
 
-A Hann window of about 85 ms slides by a quarter of its length; the energy of each position in a band (class 1 weights
+A Hann window of about 85 ms slides by half its length; the energy of each position in a band (class 1 weights
 on the bins) takes the place of the cells of `decay`. A sliding window turns an exponential into the same exponential,
 so the slope is not bent; a fall faster than about 250 dB/s is over before it can be followed.
 """
@@ -50,7 +50,7 @@ def band_decay(
     ValueError : not finite
     """
     length = window_length(rate_hz)
-    hop = length // 4
+    hop = length // 2
     count = (samples.size - length) // hop + 1
     if count < WINDOWS_NEEDED:
         return {part: Decay(None, TOO_SHORT) for part in BALANCE}
@@ -76,7 +76,7 @@ def band_powers(samples: FloatArray, rate_hz: float) -> FloatArray:
     shape (count, 3), entry j over the window that begins at sample j * window_length / 4
     """
     length = window_length(rate_hz)
-    hop = length // 4
+    hop = length // 2
     if not np.isfinite(float(np.dot(samples, samples))):
         raise ValueError("samples are not finite (NaN or infinity), or too large to square")
     window, weights = _window(length), _weights(rate_hz, length)

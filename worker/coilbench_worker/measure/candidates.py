@@ -24,8 +24,10 @@ BACK = round(0.150 / HOP_S)
 AHEAD = round(0.056 / HOP_S)
 BEHIND = round(0.072 / HOP_S)
 CLICK = round(0.016 / HOP_S)
-BEFORE = round(0.048 / HOP_S)
+BEFORE = round(0.064 / HOP_S)
+LEAD = round(0.032 / HOP_S)
 SUSTAIN = round(0.120 / HOP_S)
+CHUNK_FRAMES = 32_768
 SPREAD = round(STRUM_SPREAD_S / HOP_S)
 
 
@@ -77,21 +79,32 @@ def news_floor(course: Survey) -> float:
 
 
 def _novelty(course: Survey) -> FloatArray:
-    """Median news of the next 56 ms over the median of the last 72 ms, dB, shape (frames,); a click moves neither."""
+    """Median news of the next 56 ms over the median of the last 72 ms, dB, shape (frames,); a click moves neither.
+
+    In chunks, for bounded memory. Before the file's begin there is the floor.
+    """
     floor = news_floor(course)
-    level = np.full(course.frames + BEHIND + AHEAD, floor)
-    level[BEHIND : BEHIND + course.frames] += course.news
-    level = 10.0 * np.log10(level)
-    ahead = median_filter(level, AHEAD, origin=-(AHEAD // 2))
-    behind = median_filter(level, BEHIND, origin=BEHIND // 2)
-    return np.asarray(ahead[BEHIND : BEHIND + course.frames] - behind[BEHIND - 1 : BEHIND - 1 + course.frames])
+    result = np.empty(course.frames)
+    for start in range(0, course.frames, CHUNK_FRAMES):
+        stop = min(start + CHUNK_FRAMES, course.frames)
+        first, last = max(start - BEHIND, 0), min(stop + AHEAD, course.frames)
+        level = np.full(stop - start + BEHIND + AHEAD, 2.0 * floor)
+        at = first - start + BEHIND
+        level[at : at + last - first] = course.news[first:last] + floor
+        level[at + last - first :] = level[at + last - first - 1]
+        level = 10.0 * np.log10(level)
+        ahead = median_filter(level, AHEAD, origin=-(AHEAD // 2))
+        behind = median_filter(level, BEHIND, origin=BEHIND // 2)
+        count = stop - start
+        result[start:stop] = ahead[BEHIND : BEHIND + count] - behind[BEHIND - 1 : BEHIND - 1 + count]
+    return result
 
 
 def _candidate(course: Survey, floor: FloatArray, frame: int, novelty_db: float) -> Candidate:
-    after = course.bands[frame + CLICK : frame + SUSTAIN]
+    after = course.bands_between(frame + CLICK, frame + SUSTAIN)
     if after.shape[0] == 0:
-        after = course.bands[frame:]
-    before = course.bands[max(frame - BEFORE, 0) : max(frame - 3, 0)]
+        after = course.bands[-1:]
+    before = course.bands_between(frame - BEFORE, frame - LEAD)
     held = before.mean(axis=0) if before.shape[0] else np.zeros(floor.size)
     power = after.mean(axis=0).astype(np.float64)
     news = course.news[frame + CLICK : frame + SUSTAIN]

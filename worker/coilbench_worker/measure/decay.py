@@ -87,7 +87,10 @@ def decay_of_cells(
     net = strum.energies - noise_power * strum.samples_per_cell
     told = end
     end, tail = _what_would_follow(net, end)
-    fallen = end >= strum.width(SHORTEST_S) and smooth[max(end - 2 * middle, 0)] <= FLOOR_SHARE * smooth.max()
+    fallen = (
+        end >= strum.width(SHORTEST_S)
+        and smooth[min(max(end - 2 * middle, 0), smooth.size - 1)] <= FLOOR_SHARE * smooth.max()
+    )
     if end < told and not fallen:
         return Decay(None, "the level does not fall steadily: no decay can be told from it")
     curve = np.concatenate((np.cumsum(net[:end][::-1])[::-1], [0.0])) + tail

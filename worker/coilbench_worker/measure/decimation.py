@@ -1,4 +1,4 @@
-"""A channel at about 16 kHz, block by block: enough for seeing where strums begin, at a third of the work."""
+"""A channel at a lower rate, block by block: enough for seeing where strums begin, at a fraction of the work."""
 
 from functools import lru_cache
 
@@ -8,7 +8,6 @@ from scipy.signal import firwin, upfirdn
 
 from coilbench_worker.measure.source import FloatArray
 
-COARSE_RATE_HZ = 16_000
 TAPS_PER_STEP = 8
 
 Float32Array = NDArray[np.float32]
@@ -21,8 +20,8 @@ class Decimator:
     The last `factor * 4` samples of the file stay inside.
     """
 
-    def __init__(self, rate_hz: int) -> None:
-        self.factor = max(round(rate_hz / COARSE_RATE_HZ), 1)
+    def __init__(self, rate_hz: int, coarse_hz: int) -> None:
+        self.factor = max(round(rate_hz / coarse_hz), 1)
         self._filter = _low_pass(self.factor)
         self._rest = np.zeros(self._filter.size // 2, dtype=np.float32)
 
@@ -36,14 +35,10 @@ class Decimator:
         self._rest = joined[count * self.factor :]
         if count == 0:
             return np.zeros(0, dtype=np.float32)
-        whole = upfirdn(self._filter, joined[: (count - 1) * self.factor + taps], 1, 1) if taps == 1 else None
-        if whole is None:
-            offset = (taps - 1) % self.factor
-            lead = np.zeros(self.factor - offset if offset else 0, dtype=np.float32)
-            padded = np.concatenate((lead, joined[: (count - 1) * self.factor + taps]))
-            first = (taps - 1 + lead.size) // self.factor
-            whole = upfirdn(self._filter, padded, 1, self.factor)[first : first + count]
-        return np.asarray(whole, dtype=np.float32)
+        lead = np.zeros(-(taps - 1) % self.factor, dtype=np.float32)
+        padded = np.concatenate((lead, joined[: (count - 1) * self.factor + taps]))
+        first = (taps - 1 + lead.size) // self.factor
+        return np.asarray(upfirdn(self._filter, padded, 1, self.factor)[first : first + count], dtype=np.float32)
 
 
 @lru_cache(maxsize=16)

@@ -7,6 +7,7 @@ reach the take's extreme count in the end.
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coilbench_worker.measure.source import FloatArray
 
@@ -14,6 +15,7 @@ SHORTEST_RUN = 3
 FLAT_RUNS = 3
 FLAT_SHORTEST = 4
 FLAT_TOLERANCE = 1e-6
+NEAR_PEAK = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +47,10 @@ class Extremes:
             high, low = float(block.max()), float(block.min())
             self._high, self._low = max(self._high, high), min(self._low, low)
             self.peak = max(self.peak, high, -low)
-            for value in {high, low}:
-                if abs(value) >= 0.5 * self.peak:
-                    self._runs += _runs_at(block, value, self._at)
+            if high >= NEAR_PEAK * self.peak:
+                self._runs += _runs(block >= high - FLAT_TOLERANCE * high, high, self._at)
+            if low <= -NEAR_PEAK * self.peak:
+                self._runs += _runs(block <= low - FLAT_TOLERANCE * low, low, self._at)
         self._at += block.size
 
     def clipped_runs(self) -> tuple[Run, ...]:
@@ -74,15 +77,16 @@ class Extremes:
         return value >= 1.0 - 1.5 * step or value <= -1.0 + 0.5 * step
 
 
-def _runs_at(block: FloatArray, value: float, at: int) -> list[Run]:
-    """Runs of two samples and more that equal the value (within a millionth of it)."""
-    near = np.abs(block - value) <= FLAT_TOLERANCE * abs(value)
-    if np.count_nonzero(near) < 2 or value == 0.0:
+def _runs(near: NDArray[np.bool_], value: float, at: int) -> list[Run]:
+    """Runs of two samples and more among those marked; a block that begins at sample `at`."""
+    index = np.flatnonzero(near)
+    if index.size < 2 or value == 0.0:
         return []
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], near.view(np.int8), [0]))))
-    starts, stops = edges[::2], edges[1::2]
+    breaks = np.flatnonzero(np.diff(index) > 1)
+    first = index[np.concatenate(([0], breaks + 1))]
+    last = index[np.concatenate((breaks, [index.size - 1]))]
     return [
-        Run(at + int(start), int(stop - start), value)
-        for start, stop in zip(starts, stops, strict=True)
-        if stop - start >= 2
+        Run(at + int(start), int(stop - start + 1), value)
+        for start, stop in zip(first, last, strict=True)
+        if stop > start
     ]

@@ -96,7 +96,7 @@ def of_strums(strums: Sequence[Strum], expected: int | None, cut_short: dict[int
     """The checks `strum-count`, `strum-cut-short` and `uneven-strums`; `cut_short`: empty quantities by strum."""
     found = []
     if expected is not None and len(strums) != expected:
-        finding = f"{len(strums)} strums were found and {expected} expected."
+        finding = f"{len(strums)} {'strum was' if len(strums) == 1 else 'strums were'} found and {expected} expected."
         times = [strum.onset_s for strum in strums]
         values = {"found": len(strums), "expected": expected}
         found.append(raised("strum-count", "caution", finding, times_s=times, values=values))

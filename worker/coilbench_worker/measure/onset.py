@@ -11,6 +11,7 @@ from coilbench_worker.measure.decimation import Decimator, Float32Array
 from coilbench_worker.measure.prediction import error_filters, filtered
 from coilbench_worker.measure.source import FloatArray, OneChannel
 
+FINE_RATE_HZ = 16_000
 HISTORY_S = 0.180
 LEAD_S = 0.080
 SEARCH_S = 0.070
@@ -47,7 +48,7 @@ def refine_onset(channel: OneChannel, rise: int) -> int:
     -------
     Sample index, on a grid of 0.5 ms; `rise` itself where nothing clears what was there before
     """
-    decimator = Decimator(channel.rate_hz)
+    decimator = Decimator(channel.rate_hz, FINE_RATE_HZ)
     step, rate = decimator.factor, channel.rate_hz / decimator.factor
     cell = max(round(CELL_S * rate), 1)
     search = max(rise - round(LEAD_S * channel.rate_hz), min(rise, round(LEAST_HISTORY_S * channel.rate_hz)))

@@ -13,14 +13,20 @@ from coilbench_worker.measure.onset import refine_onset
 from coilbench_worker.measure.quiet import noise_floor
 from coilbench_worker.measure.results import EndedBy
 from coilbench_worker.measure.source import FloatArray, OneChannel
-from coilbench_worker.measure.survey import BANDS, Survey
+from coilbench_worker.measure.survey import BAND_EDGES_HZ, BANDS, Survey
 
 WEAKEST_DB = -27.0
-LASTING_DB = 0.0
+LASTING_DB = 2.0
+BANDS_AT_BEGIN = 2
 DOUBTFUL_DB = -40.0
 NOVELTY_CAP_DB = 20.0
 TYPICAL_QUANTILE = 0.75
 SPREAD_S = 0.120
+BRIEF_S = 0.100
+LOW_BELOW_HZ = 355.0
+THUMP_DB = -35.0
+
+LOW_BANDS = sum(edge <= LOW_BELOW_HZ for edge in BAND_EDGES_HZ[1:])
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,13 +64,28 @@ def find_strums(channel: OneChannel, course: Survey, expected: int | None = None
     chosen = _choose(possible, expected)
     onsets = _onsets(channel, course, chosen)
     others = tuple(c.frame * course.hop for c in possible if c not in chosen)
+    strums, floor = _ended(channel, course, onsets)
+    lasting = [strum.onset for strum in strums if not _brief(strum, channel.rate_hz)]
+    if len(lasting) < len(strums):
+        others = tuple(sorted((*others, *(strum.onset for strum in strums if strum.onset not in lasting))))
+        strums, floor = _ended(channel, course, lasting)
+    return Finding(tuple(strums), floor, others)
+
+
+def _ended(channel: OneChannel, course: Survey, onsets: list[int]) -> tuple[list[StrumTimes], float | None]:
+    """Strums with their ends, and the noise floor that goes with these onsets."""
     floor = noise_floor(course, onsets)
     strums = []
     for index, onset in enumerate(onsets):
         follower = onsets[index + 1] if index + 1 < len(onsets) else None
         end, ended_by = ending(course, onset, follower, channel.frames, floor)
         strums.append(StrumTimes(onset, end, ended_by))
-    return Finding(tuple(strums), floor, others)
+    return strums, floor
+
+
+def _brief(strum: StrumTimes, rate_hz: int) -> bool:
+    """Whether nothing is left above the noise after 0.1 s: a click, a step, hum or hiss as the file begins."""
+    return strum.ended_by == "noise" and strum.end - strum.onset < BRIEF_S * rate_hz
 
 
 def _choose(possible: list[Candidate], expected: int | None) -> list[Candidate]:
@@ -81,7 +102,17 @@ def _choose(possible: list[Candidate], expected: int | None) -> list[Candidate]:
 
 
 def _sure(candidate: Candidate, strength_db: float) -> bool:
-    return strength_db >= WEAKEST_DB and (candidate.rising_bands > 0 or candidate.lasting_db >= LASTING_DB)
+    heard = candidate.rising_bands > 0 or candidate.lasting_db >= LASTING_DB
+    return strength_db >= WEAKEST_DB and heard and not _thump(candidate)
+
+
+def _thump(candidate: Candidate) -> bool:
+    """Whether only the lowest bands rose, or the others stay far below them: no string does that (-23 dB is the least
+    seen).
+    """
+    rising = candidate.rise_db >= LASTING_RISE_DB
+    low, high = candidate.level_db[:LOW_BANDS][rising[:LOW_BANDS]], candidate.level_db[LOW_BANDS:][rising[LOW_BANDS:]]
+    return bool(low.size) and (not high.size or bool(high.max() < low.max() + THUMP_DB))
 
 
 def _weight(candidate: Candidate, strength_db: float) -> float:

@@ -18,12 +18,14 @@ from coilbench_worker.measure.prediction import error_filters, filtered
 from coilbench_worker.measure.source import FloatArray, OneChannel
 
 HOP_S = 0.008
+COARSE_RATE_HZ = 12_000
 WINDOW_HOPS = 4
-PREDICT_HOPS = 5
+BAND_HOPS = 2
+PREDICT_HOPS = 6
 HISTORY_HOPS = 12
 ORDER = 32
 CHUNK_HOPS = 600
-BAND_EDGES_HZ = (90.0, 180.0, 355.0, 710.0, 1400.0, 2800.0, 4600.0, 7000.0)
+BAND_EDGES_HZ = (90.0, 180.0, 355.0, 710.0, 1400.0, 2800.0, 4600.0)
 BANDS = len(BAND_EDGES_HZ) - 1
 
 Float32Array = NDArray[np.float32]
@@ -34,7 +36,7 @@ class Survey:
     """The course of one channel, a frame each `hop` samples (8 ms).
 
     `power`, shape (frames,): mean square of the frame, the file's mean removed, full scale = 1.0. `silent`, shape
-    (frames,): exact zeros throughout. `bands`, shape (frames, BANDS): power by band of a Hann window of 32 ms that
+    (frames,): exact zeros throughout. `bands`, shape (frames / 2, BANDS): power by band of a Hann window of 32 ms that
     begins with the frame. `news`, shape (frames,): mean square of what could not be predicted from the 96 ms before.
     `mean`: the channel's mean.
     """
@@ -53,6 +55,10 @@ class Survey:
         """Number of frames; the last may be shorter than a hop."""
         return int(self.power.shape[0])
 
+    def bands_between(self, start: int, stop: int) -> Float32Array:
+        """Band powers of the windows that begin in frames start..stop, shape (n, BANDS); none before the file."""
+        return self.bands[max(-(-start // BAND_HOPS), 0) : max(-(-stop // BAND_HOPS), 0)]
+
     def count(self, seconds: float) -> int:
         """Number of frames nearest to a length of time, at least 1."""
         return max(round(seconds * self.rate_hz / self.hop), 1)
@@ -67,7 +73,7 @@ def survey(channel: OneChannel, watch: Callable[[FloatArray], None] | None = Non
     watch : shown every block as it passes, so that one pass serves others too
     """
     loudness = IntegratedLoudness(channel.rate_hz)
-    decimator = Decimator(channel.rate_hz)
+    decimator = Decimator(channel.rate_hz, COARSE_RATE_HZ)
     coarse_hop = max(round(channel.rate_hz / decimator.factor * HOP_S), 1)
     hop = coarse_hop * decimator.factor
     levels = _Levels(hop)
@@ -134,18 +140,18 @@ class _News:
             self._work(np.concatenate(self._waiting))
 
     def course(self, frames: int) -> tuple[Float32Array, Float32Array]:
-        """Band powers, shape (frames, BANDS), and mean square errors, shape (frames,)."""
-        done = sum(part.shape[0] for part in self._bands)
+        """Band powers, shape (frames / 2, BANDS), and mean square errors, shape (frames,)."""
+        done = sum(part.shape[0] for part in self._errors)
         missing = -(-max(frames - done, 1) // PREDICT_HOPS) * PREDICT_HOPS + WINDOW_HOPS
         rest = np.concatenate(self._waiting) if self._waiting else np.zeros(0, dtype=np.float32)
         padding = max(missing * self._hop - rest.size, 0)
         self._work(np.concatenate((rest, np.zeros(padding, dtype=np.float32))))
-        bands, errors = np.concatenate(self._bands)[:frames], np.concatenate(self._errors)[:frames]
+        bands, errors = np.concatenate(self._bands), np.concatenate(self._errors)[:frames]
         _hold_end(bands, errors)
-        return bands, errors
+        return bands[: -(-frames // BAND_HOPS)], errors
 
     def _work(self, samples: Float32Array) -> None:
-        """Use up whole stretches of five hops, keep what is left for the next time."""
+        """Use up whole stretches of six hops, keep what is left for the next time."""
         stretches = (samples.size // self._hop - WINDOW_HOPS) // PREDICT_HOPS
         if stretches <= 0:
             self._waiting, self._size = [samples], samples.size
@@ -161,12 +167,12 @@ class _News:
 def _hold_end(bands: Float32Array, errors: Float32Array) -> None:
     """The file's end is no event: frames whose window reaches beyond it keep the last value that does not."""
     last = max(errors.size - WINDOW_HOPS - 1, 0)
-    bands[last + 1 :] = bands[last]
+    bands[last // BAND_HOPS + 1 :] = bands[last // BAND_HOPS]
     errors[last + 1 :] = errors[last]
 
 
 def _prediction_error(joined: Float32Array, stretches: int, hop: int) -> Float32Array:
-    """Mean square error of each hop, predicted from the twelve hops before its stretch, shape (stretches * 5,)."""
+    """Mean square error of each hop, predicted from the twelve hops before its stretch, shape (stretches * 6,)."""
     step = PREDICT_HOPS * hop
     history = np.lib.stride_tricks.sliding_window_view(joined, HISTORY_HOPS * hop)[::step][:stretches]
     filters = error_filters(history, ORDER)
@@ -189,6 +195,7 @@ def _band_matrix(window: int, rate_hz: float) -> tuple[Float32Array, Float32Arra
 def _band_power(samples: Float32Array, count: int, hop: int, rate_hz: float) -> Float32Array:
     window = WINDOW_HOPS * hop
     hann, matrix = _band_matrix(window, rate_hz)
-    frames = np.lib.stride_tricks.sliding_window_view(samples, window)[::hop][:count]
+    every = BAND_HOPS * hop
+    frames = np.lib.stride_tricks.sliding_window_view(samples, window)[::every][: count // BAND_HOPS]
     spectrum = fft.rfft(frames * hann, axis=1)
     return np.asarray((spectrum.real**2 + spectrum.imag**2) @ matrix, dtype=np.float32)
