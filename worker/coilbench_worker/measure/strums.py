@@ -13,8 +13,9 @@ from coilbench_worker.measure.onset import refine_onset
 from coilbench_worker.measure.quiet import noise_floor
 from coilbench_worker.measure.results import EndedBy
 from coilbench_worker.measure.source import FloatArray, OneChannel
-from coilbench_worker.measure.survey import BAND_EDGES_HZ, BANDS, Survey
+from coilbench_worker.measure.survey import BAND_EDGES_HZ, BANDS, HISTORY_HOPS, Survey
 
+CLEAREST_DB = 10.0
 WEAKEST_DB = -27.0
 LASTING_DB = 2.0
 BANDS_AT_BEGIN = 2
@@ -90,7 +91,7 @@ def _brief(strum: StrumTimes, rate_hz: int) -> bool:
 
 def _choose(possible: list[Candidate], expected: int | None) -> list[Candidate]:
     """The candidates that are strums: not far below the others, and in evidence in several bands or by lasting news."""
-    if not possible:
+    if max((candidate.novelty_db for candidate in possible), default=0.0) < CLEAREST_DB:
         return []
     strength = _strength_db(possible)
     sure = [i for i, candidate in enumerate(possible) if _sure(candidate, strength[i])]
@@ -103,6 +104,8 @@ def _choose(possible: list[Candidate], expected: int | None) -> list[Candidate]:
 
 def _sure(candidate: Candidate, strength_db: float) -> bool:
     heard = candidate.rising_bands > 0 or candidate.lasting_db >= LASTING_DB
+    if candidate.frame < HISTORY_HOPS:  # too little came before to predict from: steady hum would be news
+        heard = candidate.rising_bands >= BANDS_AT_BEGIN
     return strength_db >= WEAKEST_DB and heard and not _thump(candidate)
 
 
