@@ -80,7 +80,8 @@ def _first_news(samples: Float32Array, first: int, cell: int, order: int) -> tup
     news = float(np.median(ahead[at : at + STAY_CELLS]))
     clearance_db = 10.0 * float(np.log10(news / held)) if held > 0.0 else np.inf
     if past.size:
-        at = _change(ahead[: at + 1], float(np.median(past)))
+        below = threshold * 10.0 ** (-CLEAR_DB / 10.0)
+        at = _change(ahead[: at + 1], max(float(np.median(past)), below))
     return first + at, clearance_db
 
 
