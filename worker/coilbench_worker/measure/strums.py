@@ -91,6 +91,7 @@ def _brief(strum: StrumTimes, rate_hz: int) -> bool:
 
 def _choose(possible: list[Candidate], expected: int | None) -> list[Candidate]:
     """The candidates that are strums: not far below the others, and in evidence in several bands or by lasting news."""
+    possible = [candidate for candidate in possible if not _thump(candidate)]
     if max((candidate.novelty_db for candidate in possible), default=0.0) < CLEAREST_DB:
         return []
     strength = _strength_db(possible)
@@ -106,7 +107,7 @@ def _sure(candidate: Candidate, strength_db: float) -> bool:
     heard = candidate.rising_bands > 0 or candidate.lasting_db >= LASTING_DB
     if candidate.frame < HISTORY_HOPS:  # too little came before to predict from: steady hum would be news
         heard = candidate.rising_bands >= BANDS_AT_BEGIN
-    return strength_db >= WEAKEST_DB and heard and not _thump(candidate)
+    return strength_db >= WEAKEST_DB and heard
 
 
 def _thump(candidate: Candidate) -> bool:

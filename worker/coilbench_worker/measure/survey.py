@@ -21,6 +21,7 @@ HOP_S = 0.008
 COARSE_RATE_HZ = 12_000
 WINDOW_HOPS = 4
 BAND_HOPS = 2
+OFFSET_HOPS = 5
 PREDICT_HOPS = 6
 HISTORY_HOPS = 12
 ORDER = 32
@@ -35,7 +36,7 @@ Float32Array = NDArray[np.float32]
 class Survey:
     """The course of one channel, a frame each `hop` samples (8 ms).
 
-    `power`, shape (frames,): mean square of the frame, the file's mean removed, full scale = 1.0. `silent`, shape
+    `power`, shape (frames,): mean square of the frame about the channel's offset, full scale = 1.0. `silent`, shape
     (frames,): exact zeros throughout. `bands`, shape (frames / 2, BANDS): power by band of a Hann window of 32 ms that
     begins with the frame. `news`, shape (frames,): mean square of what could not be predicted from the 96 ms before.
     `mean`: the channel's mean.
@@ -109,7 +110,7 @@ class _Levels:
         self._rest = joined[count * self._hop :]
 
     def course(self) -> tuple[FloatArray, NDArray[np.bool_], float]:
-        """Mean square about the file's mean of each frame, whether it is all zeros, and that mean."""
+        """Mean square about the channel's offset of each frame, whether it is all zeros, and the channel's mean."""
         total, energy = np.concatenate(self._sums), np.concatenate(self._squares)
         length = np.full(total.size, float(self._hop))
         if self._rest.size:
@@ -117,8 +118,18 @@ class _Levels:
             energy = np.append(energy, self._rest @ self._rest)
             length = np.append(length, float(self._rest.size))
         mean = float(total.sum() / self._samples)
-        power = np.maximum(energy - 2.0 * mean * total + mean * mean * length, 0.0) / length
+        offset = _offset(total, length)
+        power = np.maximum(energy - 2.0 * offset * total + offset * offset * length, 0.0) / length
         return power, energy == 0.0, mean
+
+
+def _offset(total: FloatArray, length: FloatArray) -> float:
+    """Median of the means of 40 ms (whole periods of 50 Hz): strums that swing to one side do not move it."""
+    groups = total.size // OFFSET_HOPS
+    if groups == 0:
+        return float(total.sum() / length.sum())
+    sums, lengths = (part[: groups * OFFSET_HOPS].reshape(groups, OFFSET_HOPS).sum(axis=1) for part in (total, length))
+    return float(np.median(sums / lengths))
 
 
 class _News:
