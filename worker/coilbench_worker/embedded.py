@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.node import Node
+from coilbench_worker.passwords import masked_address
 
 
 class EmbeddedWorker(Node):
@@ -17,6 +18,7 @@ class EmbeddedWorker(Node):
     def __init__(self, configuration: Configuration) -> None:
         if not configuration.embedded:
             raise ValueError(
-                f"the broker {configuration.broker} is outside this process; start `coilbench-server worker`"
+                f"the broker {masked_address(configuration.broker)} is outside this process; "
+                "start `coilbench-server worker`"
             )
         super().__init__(configuration)

@@ -1,11 +1,19 @@
-"""The log: one JSON object a line on standard error, with take and job where there is one."""
+"""The log: one JSON object a line on standard error, with take and job where there is one.
+
+An exception is logged as its traceback alone: local variables would bring along samples by the thousand and, with the
+settings, passwords. Passwords in addresses are masked wherever they turn up.
+"""
 
 from __future__ import annotations
 
 import logging
 import sys
+from collections.abc import MutableMapping
+from typing import Any
 
 import structlog
+
+from coilbench_worker.passwords import masked
 
 # Libraries that tell of every step; heard at `debug` only, their warnings always.
 TALKATIVE = ("alembic", "celery", "kombu", "amqp", "urllib3", "fsspec")
@@ -36,7 +44,8 @@ def set_up(level: str) -> None:
             foreign_pre_chain=shared,
             processors=[
                 structlog.stdlib.ProcessorFormatter.remove_processors_meta,
-                structlog.processors.dict_tracebacks,
+                structlog.processors.format_exc_info,
+                mask,
                 structlog.processors.JSONRenderer(),
             ],
         )
@@ -46,3 +55,18 @@ def set_up(level: str) -> None:
     root.setLevel(level.upper())
     for name in TALKATIVE:
         logging.getLogger(name).setLevel(logging.DEBUG if level == "debug" else logging.WARNING)
+
+
+def mask(_logger: object, _method: str, line: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+    """A processor that masks passwords in every text of a line."""
+    return {name: _masked(value) for name, value in line.items()}
+
+
+def _masked(value: Any) -> Any:
+    if isinstance(value, str):
+        return masked(value)
+    if isinstance(value, dict):
+        return {name: _masked(part) for name, part in value.items()}
+    if isinstance(value, list | tuple):
+        return [_masked(part) for part in value]
+    return value if value is None or isinstance(value, bool | int | float) else masked(repr(value))
