@@ -66,9 +66,22 @@ def test_quiet_stretches_are_whole_pieces_near_the_floor_and_inside_the_spans() 
 
 
 def test_pieces_that_follow_each_other_are_one_stretch() -> None:
-    ((start, stop),) = quiet_stretches(course(np.full(1000, NOISE)), [(0, 1000 * HOP)], NOISE)
+    assert quiet_stretches(course(np.full(1000, NOISE)), [(0, 1000 * HOP)], NOISE) == [(0, 1000 * HOP)]
+
+
+@pytest.mark.parametrize("frames", [26, 37, 49, 50, 51, 71, 88])
+def test_span_that_is_no_whole_number_of_pieces_is_kept_to_its_end(frames: int) -> None:
+    """0.57 s of lead-in are long enough for hum to be looked for; two whole pieces of 0.2 s would not be."""
+    span = (10 * HOP, (10 + frames) * HOP)
+    assert quiet_stretches(course(np.full(1000, NOISE)), [span], NOISE) == [span]
+
+
+def test_loud_end_of_a_span_is_left_out() -> None:
+    power = np.full(1000, NOISE)
+    power[90:100] *= 100.0
+    ((start, stop),) = quiet_stretches(course(power), [(0, 100 * HOP)], NOISE)
     assert start == 0
-    assert stop >= 975 * HOP
+    assert stop <= 90 * HOP
 
 
 @pytest.mark.parametrize(("length_s", "kept"), [(0.03, False), (0.10, True), (0.15, True)])

@@ -43,8 +43,8 @@ def noise_floor(course: Survey, onsets: list[int]) -> float | None:
 
 
 def quiet_stretches(course: Survey, spans: list[tuple[int, int]], floor: float) -> list[tuple[int, int]]:
-    """Parts of the spans whose level is within 3 dB of the floor, as sample ranges of whole 0.2 s pieces (one shorter
-    at least).
+    """Parts of the spans whose level is within 3 dB of the floor, as sample ranges of 0.2 s pieces joined (one shorter
+    at least); the last piece of a span reaches to its end.
 
     Parameters
     ----------
@@ -60,10 +60,10 @@ def quiet_stretches(course: Survey, spans: list[tuple[int, int]], floor: float) 
         length = piece if last - first >= piece else last - first
         if length < _frames(course, LEAD_IN_S / 2):
             continue
-        for at in range(first, last - length + 1, length):
+        for at in (*range(first, last - length, length), last - length):
             if float(course.power[at : at + length].mean()) <= limit:
                 begin, end = at * course.hop, (at + length) * course.hop
-                if kept and kept[-1][1] == begin:
+                if kept and kept[-1][1] >= begin:
                     kept[-1] = (kept[-1][0], end)
                 else:
                     kept.append((begin, end))
