@@ -13,10 +13,13 @@ from sqlalchemy.exc import SQLAlchemyError
 from coilbench_service import doctor as doctor_report
 from coilbench_service import running
 from coilbench_service.hosts import Unguarded
+from coilbench_service.readiness import NotMigrated
 from coilbench_service.running import WrongBroker
 from coilbench_service.serving import PortTaken
 from coilbench_worker.configuration import Configuration, ConfigurationError, load
 from coilbench_worker.node import WorkerNotStarted
+from coilbench_worker.passwords import masked
+from coilbench_worker.store.database import DatabaseUnreachable
 
 BROKEN, BAD_USAGE = 1, 2
 
@@ -39,11 +42,13 @@ def configured(act: Callable[[Configuration], int | None]) -> Callable[[], None]
             status = act(load())
         except (ConfigurationError, Unguarded, WrongBroker) as error:
             _end(str(error), BAD_USAGE)
-        except (PortTaken, WorkerNotStarted) as error:
-            _end(str(error), BROKEN)
+        except (PortTaken, WorkerNotStarted, DatabaseUnreachable) as error:
+            _end(masked(str(error)), BROKEN)
+        except NotMigrated as error:
+            _end(f"{str(error)[:1].upper()}{str(error)[1:]}.", BROKEN)
         except SQLAlchemyError as error:
             cause = str(getattr(error, "orig", None) or error).strip().splitlines()[0]
-            _end(f"The database can't be used ({cause}); coilbench-server doctor says more.", BROKEN)
+            _end(masked(f"The database can't be used ({cause}); coilbench-server doctor says more."), BROKEN)
         except OSError as error:
             _end(f"{error}. See that the folder or host is there and may be used.", BROKEN)
         else:

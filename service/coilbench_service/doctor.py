@@ -7,32 +7,55 @@ from collections.abc import Iterator
 from coilbench_service import hosts, readiness
 from coilbench_service.bench import Bench
 from coilbench_worker.configuration import Configuration, sources, strangers
+from coilbench_worker.passwords import masked_address
 
 
 def report(configuration: Configuration) -> tuple[list[str], bool]:
-    """The lines to print, and whether all is well. An absent worker is well: doctor may run before anything does."""
+    """The lines to print, and whether all is well. Nothing is made: doctor may run before anything does.
+
+    So an absent worker is well, and on the embedded default so are tables and folders that `up` will make.
+    """
     lines = ["Settings"]
     for row in sources(configuration):
         lines.append(f"  {row.variable} = {row.value or '(not set)'}    [{row.source}]")
         lines.append(f"      {row.description}")
     lines += [f"  {name} is set but is no setting of coilbench; correct its name or unset it" for name in strangers()]
-    lines += ["", "Stores", f"  database    {_shown(configuration)}", f"  recordings  {configuration.blobs}"]
+    lines += [
+        "",
+        "Stores",
+        f"  database    {_shown(configuration)}",
+        f"  recordings  {masked_address(configuration.blobs)}",
+    ]
     faults = list(_address(configuration))
     lines += ["", "Connections"]
     bench = Bench.of(configuration)
     try:
-        for part in readiness.parts(bench):
-            if part.fault is None:
-                lines.append(f"  ok       {part.name}: {part.finding}")
-            elif part.name == "worker":
-                lines.append(f"  note     {part.name}: {part.fault}")
-            else:
-                faults.append(f"{part.name}: {part.fault}")
+        found = readiness.parts_untouched(bench)
+        nothing_yet = configuration.embedded and not bench.database.made
     finally:
         bench.close()
+    for part in found:
+        if part.fault is None:
+            lines.append(f"  ok       {part.name}: {part.finding}")
+        elif nothing_yet and part.to_come:
+            lines.append(f"  note     {part.name}: nothing here yet; `coilbench-server up` will make it")
+        elif part.name == "worker" or (configuration.embedded and part.to_come):
+            lines.append(f"  note     {part.name}: {part.fault}")
+        else:
+            faults.append(f"{part.name}: {part.fault}")
     lines += [f"  BROKEN   {fault}" for fault in faults]
-    lines += ["", "All is well." if not faults else f"{len(faults)} to mend; each line above says what to do."]
+    lines += ["", _last_word(len(faults), nothing_yet)]
     return lines, not faults
+
+
+def _last_word(faults: int, nothing_yet: bool) -> str:
+    if faults:
+        return f"{faults} to mend; each line above says what to do."
+    return (
+        "Nothing is here yet, and nothing stands in the way: `coilbench-server up` makes it."
+        if nothing_yet
+        else "All is well."
+    )
 
 
 def _address(configuration: Configuration) -> Iterator[str]:
@@ -45,6 +68,6 @@ def _address(configuration: Configuration) -> Iterator[str]:
 def _shown(configuration: Configuration) -> str:
     bench = Bench.of(configuration)
     try:
-        return bench.database.url.render_as_string(hide_password=True)
+        return masked_address(bench.database.url.render_as_string(hide_password=True))
     finally:
         bench.close()

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+
+from sqlalchemy.exc import SQLAlchemyError
 
 from coilbench_service.bench import Bench
 from coilbench_worker.jobs.broker import ANSWER_TIMEOUT_S, celery_app
+from coilbench_worker.passwords import masked
 from coilbench_worker.store import migration, nodes
 
 NODE_SILENT_S = 15.0
@@ -16,36 +19,84 @@ class PartMissing(Exception):
     """A part is not there; the message says what and what to do."""
 
 
+class NotMadeYet(PartMissing):
+    """A part is not there, and the first start makes it."""
+
+
+class NotMigrated(NotMadeYet):
+    """The tables are not those of this version; the message says how to bring them there."""
+
+
 @dataclass(frozen=True)
 class PartState:
-    """One part: `fault` is None when it is there."""
+    """One part: `fault` is None when it is there; `to_come` when the first start makes it."""
 
     name: str
     finding: str
     fault: str | None
+    to_come: bool = False
 
 
 def parts(bench: Bench) -> list[PartState]:
     """Every part, looked at now."""
-    looks = {"database": _database, "broker": _broker, "storage": _storage, "worker": _worker}
-    return [_look(name, look, bench) for name, look in looks.items()]
+    return _parts(bench, {"storage": _storage})
+
+
+def parts_untouched(bench: Bench) -> list[PartState]:
+    """The same by looking alone: no folder and no database is made."""
+    return _parts(bench, {"storage": _storage_untouched})
+
+
+def require_tables(bench: Bench) -> None:
+    """See that the tables are those of this version.
+
+    Raises
+    ------
+    NotMigrated : they are not
+    DatabaseUnreachable, SQLAlchemyError : they can't be seen
+    """
+    if not bench.database.made:
+        raise NotMigrated(
+            f"there is no database at {bench.database.url.database} yet; `coilbench-server migrate` makes its tables, "
+            "and so does `coilbench-server up`"
+        )
+    bench.database.ping()
+    here, wanted = bench.database.revision(), migration.head()
+    if here is None:
+        raise NotMigrated("the database has no tables yet; run `coilbench-server migrate` first")
+    if here != wanted:
+        raise NotMigrated(
+            f"the tables are at revision {here}, this version needs {wanted}; run `coilbench-server migrate` first"
+        )
+
+
+def _parts(bench: Bench, storage: Mapping[str, Callable[[Bench], str]]) -> list[PartState]:
+    first = [_look(name, look, bench) for name, look in {"database": _database, "broker": _broker, **storage}.items()]
+    if first[0].fault is not None:
+        worker = "can't be seen while the database is not ready"
+        return [*first, PartState("worker", "not known", worker, first[0].to_come)]
+    return [*first, _look("worker", _worker, bench)]
 
 
 def _look(name: str, look: Callable[[Bench], str], bench: Bench) -> PartState:
     try:
         return PartState(name, look(bench), None)
+    except NotMadeYet as error:
+        return PartState(name, "not there yet", str(error), to_come=True)
+    except SQLAlchemyError as error:
+        cause = str(getattr(error, "orig", None) or type(error).__name__)
+        return PartState(name, "not there", masked(f"the database refuses to answer ({_first_line(cause)})"))
     except Exception as error:  # whatever it is, the part is not there
-        return PartState(name, "not there", str(error).strip() or type(error).__name__)
+        return PartState(name, "not there", masked(_first_line(str(error)) or type(error).__name__))
+
+
+def _first_line(text: str) -> str:
+    return next((line.strip() for line in text.splitlines() if line.strip()), "")
 
 
 def _database(bench: Bench) -> str:
-    bench.database.ping()
-    here, wanted = bench.database.revision(), migration.head()
-    if here != wanted:
-        raise PartMissing(
-            f"the tables are at revision {here or 'none'}, this version needs {wanted}; run coilbench-server migrate"
-        )
-    return f"answers, tables at revision {here}"
+    require_tables(bench)
+    return f"answers, tables at revision {bench.database.revision()}"
 
 
 def _broker(bench: Bench) -> str:
@@ -61,8 +112,8 @@ def _broker(bench: Bench) -> str:
             connection.default_channel.client.ping()
     except Exception as error:
         raise PartMissing(
-            f"the broker does not answer ({error}); takes are kept and wait. See that Redis runs and that "
-            "COILBENCH_BROKER_URL names it"
+            f"the broker does not answer ({_first_line(str(error))}); takes are kept and wait. See that Redis runs and "
+            "that COILBENCH_BROKER_URL names it"
         ) from error
     finally:
         app.close()
@@ -72,6 +123,17 @@ def _broker(bench: Bench) -> str:
 def _storage(bench: Bench) -> str:
     bench.blobs.ping()
     return "can be written"
+
+
+def _storage_untouched(bench: Bench) -> str:
+    if bench.blobs.made:
+        return _storage(bench)
+    if bench.blobs.could_be_made():
+        raise NotMadeYet(f"the folder {masked(bench.blobs.url)} is not there yet; the first recording makes it")
+    raise PartMissing(
+        f"the folder {masked(bench.blobs.url)} is not there and can't be made; see that COILBENCH_BLOB_URL (or "
+        "COILBENCH_DATA) names the right place, and that this account may write there"
+    )
 
 
 def _worker(bench: Bench) -> str:

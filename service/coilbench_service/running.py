@@ -8,7 +8,7 @@ from contextlib import ExitStack, contextmanager
 
 import click
 
-from coilbench_service import hosts
+from coilbench_service import hosts, readiness
 from coilbench_service.app import create_app
 from coilbench_service.bench import Bench
 from coilbench_service.serving import Server, ending_on_signals, when_it_answers
@@ -50,14 +50,35 @@ def api(configuration: Configuration) -> None:
 
     Raises
     ------
-    Unguarded, PortTaken : see there
+    Unguarded, PortTaken, WrongBroker, NotMigrated : see there
     """
     hosts.require_guarded(configuration.listen)
+    require_others(configuration)
     logs.set_up(configuration.log_level)
     with ExitStack() as stack:
         server, bench = _prepare(configuration, stack)
         stack.enter_context(ending_on_signals(bench.waiters.close))
         _serve(server)
+
+
+def require_others(configuration: Configuration) -> None:
+    """See that what the HTTP service alone leaves to others is there: a broker outside, and the tables.
+
+    Raises
+    ------
+    WrongBroker, NotMigrated : it is not; the message says what to do
+    """
+    if configuration.embedded:
+        raise WrongBroker(
+            "Without a broker the takes would wait for nobody: set COILBENCH_BROKER_URL, for example to "
+            "redis://127.0.0.1:6379/0, and start `coilbench-server worker` beside this; or use `coilbench-server up`, "
+            "which measures by itself"
+        )
+    bench = Bench.of(configuration)
+    try:
+        readiness.require_tables(bench)
+    finally:
+        bench.close()
 
 
 def worker(configuration: Configuration) -> int:

@@ -1,13 +1,15 @@
 """The app for a WSGI server of one's own choice: `gunicorn coilbench_service.wsgi:app`.
 
 Run it with as many threads as waiters and others need (32), and behind something that guards it: the service itself
-knows no keys yet. `coilbench-server migrate` comes first.
+knows no keys yet. `coilbench-server migrate` comes first; without it, or without a broker, the server does not start.
 """
 
 from coilbench_service.app import create_app
+from coilbench_service.running import require_others
 from coilbench_worker import logs
 from coilbench_worker.configuration import load
 
 configuration = load()
 logs.set_up(configuration.log_level)
+require_others(configuration)
 app = create_app(configuration)

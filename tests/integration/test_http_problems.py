@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import errno
 import re
+import sqlite3
 from typing import Any
 
 import pytest
 from sqlalchemy.exc import OperationalError
 
+from coilbench_service.app import create_app
+from coilbench_service.bench import Bench
 from coilbench_service.routes.problem_pages import every_kind
+from coilbench_worker.configuration import Configuration
 from coilbench_worker.store import takes
 from coilbench_worker.store.blobs import Incoming
 from http_service import Service, assert_problem
@@ -202,6 +206,21 @@ def test_not_ready_names_each_part_that_is_missing(service: Service) -> None:
     assert [error["field"] for error in body["errors"]] == ["worker"]
     assert body["parts"]["storage"] == "can be written"
     assert int(answer.headers["Retry-After"]) > 0
+
+
+def test_a_database_without_tables_is_said_in_a_sentence_and_not_in_sql(tmp_path) -> None:
+    configuration = Configuration(data=tmp_path, listen="127.0.0.1:0")
+    sqlite3.connect(tmp_path / "coilbench.sqlite").close()
+    bench = Bench.of(configuration)
+    try:
+        client = create_app(configuration, bench).test_client()
+        body = assert_problem(client.get("/readyz"), 503, "not-ready")
+    finally:
+        bench.close()
+    assert [error["field"] for error in body["errors"]] == ["database", "worker"]
+    assert body["errors"][0]["message"] == "the database has no tables yet; run `coilbench-server migrate` first"
+    assert "SELECT" not in str(body)
+    assert all("\n" not in error["message"] for error in body["errors"])
 
 
 def test_a_broker_that_is_down_is_named_and_health_does_not_mind(tmp_path) -> None:

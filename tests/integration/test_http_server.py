@@ -24,6 +24,7 @@ from coilbench_worker.store.database import Database
 from http_recordings import strums_wav
 
 DEADLINE_S = 60
+NO_BROKER = "redis://127.0.0.1:1/0"  # is named and does not answer: takes are kept and wait
 READY = re.compile(r"coilbench is ready at (http://127\.0\.0\.1:\d+)\n")
 
 
@@ -60,6 +61,8 @@ def program(command: str, folder: Path, **settings: str) -> Iterator[Program]:
     """Run a command of coilbench-server until the block ends."""
     kept = {name: value for name, value in os.environ.items() if not name.startswith("COILBENCH_")}
     kept |= {"COILBENCH_DATA": str(folder / "data"), "COILBENCH_LISTEN": "127.0.0.1:0", "COILBENCH_WORKERS": "1"}
+    if command == "api":
+        kept["COILBENCH_BROKER_URL"] = NO_BROKER
     log = folder / "log"
     with log.open("w") as told:
         process = subprocess.Popen(
@@ -208,7 +211,11 @@ def _many_wait(api: Program, tmp_path: Path) -> None:
 
 def test_an_address_in_use_is_said_in_words(api: Program, tmp_path: Path) -> None:
     server = str(Path(sys.executable).parent / "coilbench-server")
-    settings = {"COILBENCH_DATA": str(tmp_path / "data"), "COILBENCH_LISTEN": api.address.removeprefix("http://")}
+    settings = {
+        "COILBENCH_DATA": str(migrated(tmp_path) / "data"),
+        "COILBENCH_LISTEN": api.address.removeprefix("http://"),
+        "COILBENCH_BROKER_URL": NO_BROKER,
+    }
     second = subprocess.run(
         [server, "api"], env={**os.environ, **settings}, capture_output=True, text=True, check=False
     )

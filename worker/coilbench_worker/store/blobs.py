@@ -144,6 +144,16 @@ class Blobs:
         with suppress(FileNotFoundError):
             self._fs.rm_file(self._address(key))
 
+    @property
+    def made(self) -> bool:
+        """Whether the folder of a local store is there; a far store's place is only seen by writing to it."""
+        return not self._local or Path(self._root).exists()
+
+    def could_be_made(self) -> bool:
+        """Whether the folder of a local store that is not there could be made by this account; changes nothing."""
+        nearest = next(path for path in Path(self._root).absolute().parents if path.exists())
+        return nearest.is_dir() and os.access(nearest, os.W_OK | os.X_OK)
+
     def ping(self) -> None:
         """Write a few bytes and delete them again.
 

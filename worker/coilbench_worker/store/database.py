@@ -32,7 +32,7 @@ class Database:
 
     Parameters
     ----------
-    url : `sqlite:///FILE` (the folder is made) or `postgresql://...` (psycopg 3)
+    url : `sqlite:///FILE` (made, with its folder, by `migrate`) or `postgresql://...` (psycopg 3)
     """
 
     def __init__(self, url: str) -> None:
@@ -43,6 +43,11 @@ class Database:
     def sqlite(self) -> bool:
         """Whether this is SQLite."""
         return self.url.get_backend_name() == "sqlite"
+
+    @property
+    def made(self) -> bool:
+        """Whether there is a database to connect to, as far as that is known without connecting; changes nothing."""
+        return not self.sqlite or not self.url.database or Path(self.url.database).exists()
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
@@ -94,8 +99,6 @@ class Database:
         }
         if not self.sqlite:
             return create_engine(self.url, pool_pre_ping=True, connect_args={"connect_timeout": 5}, **common)
-        if self.url.database:
-            Path(self.url.database).parent.mkdir(parents=True, exist_ok=True)
         engine = create_engine(self.url, connect_args={"timeout": BUSY_TIMEOUT_S}, **common)
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
