@@ -22,6 +22,7 @@ from coilbench.table import Table, cell_text
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 LONGEST_CELL = 32_767
 MOST_SHEET_ROWS = 1_048_576
+NARROWEST, WIDEST = 8, 40
 """Cell length and rows: limits of the spreadsheet format."""
 
 
@@ -104,7 +105,7 @@ def _write_xlsx(table: Table, path: Path) -> None:
         sheet = book.add_worksheet("strums" if table.per == "strum" else "takes")
         sheet.freeze_panes(1, 0)
         for number, column in enumerate(table.columns):
-            sheet.set_column(number, number, max(10, min(28, len(column.key) + 2)))
+            sheet.set_column(number, number, _width(table, column.key))
             sheet.write_string(0, number, column.key, bold)
         for line, row in enumerate(table.rows, 1):
             for number, column in enumerate(table.columns):
@@ -118,6 +119,12 @@ def _write_xlsx(table: Table, path: Path) -> None:
         ):
             for number, text in enumerate(cells):
                 legend.write_string(line, number, text, bold if line == 0 else None)
+
+
+def _width(table: Table, key: str) -> int:
+    """Width of a spreadsheet column in characters: that of its head or longest text, within bounds."""
+    texts = (len(value) for row in table.rows if isinstance(value := row.get(key), str))
+    return min(max(len(key), *texts, NARROWEST) + 2, WIDEST) if table.rows else len(key) + 2
 
 
 def _write_cell(sheet: Any, line: int, number: int, value: Any, decimal: Any) -> None:

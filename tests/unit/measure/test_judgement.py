@@ -3,9 +3,11 @@
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from coilbench_worker.measure import judgement
+from coilbench_worker.measure.extremes import Extremes
 from coilbench_worker.measure.results import Check, Strum
 from coilbench_worker.measure.source import FLOAT_FACTS, RecordingFacts
 
@@ -127,3 +129,16 @@ def test_exact_zeros_between_strums_are_graver_than_around_them(
     runs: list[tuple[float, float]], expected: list[tuple[str, str]]
 ) -> None:
     assert said(judgement.of_silence(runs, [1.0, 2.0])) == expected
+
+
+def test_clipping_in_every_strum_names_every_strum_though_only_some_times_are_listed() -> None:
+    extremes = Extremes(integer_bits=24)
+    second = np.zeros(48_000)
+    for start in range(100, 20_100, 1_000):
+        second[start : start + 3] = 1.0
+    for _ in range(4):
+        extremes.feed(second)
+    (check,) = judgement.of_extremes(extremes, 48_000, [0.0, 1.0, 2.0, 3.0])
+    assert check.strums == (1, 2, 3, 4)
+    assert len(check.times_s) == judgement.TIMES_SHOWN
+    assert check.values["runs"] == 80

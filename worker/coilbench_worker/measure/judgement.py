@@ -18,6 +18,7 @@ QUIET_PEAK_DBFS = -40.0
 UNEVEN_DB = 2.0
 CLIPPED_REJECT_S = 0.001
 SILENCE_S = 0.040
+TIMES_SHOWN = 20
 TREBLE_EDGE_SHARE = 0.45
 TREBLE_EDGE_HZ = 11_220.0
 TOP_THIRD_EDGE_HZ = 17_783.0
@@ -49,11 +50,11 @@ def of_extremes(extremes: Extremes, rate_hz: int, onsets_s: Sequence[float]) -> 
     samples = sum(run.length for run in runs)
     where = "at full scale" if full else f"at {20.0 * math.log10(abs(flat[0].value)):.1f} dBFS, below full scale,"
     finding = f"{len(runs)} times several samples in a row stand {where} ({samples} samples in all)."
-    times = sorted({round(run.start / rate_hz, 3) for run in runs})[:20]
+    times = sorted({round(run.start / rate_hz, 3) for run in runs})
     strums = sorted({_strum_at(time, onsets_s) for time in times} - {0})
     severity: Severity = "reject" if samples / rate_hz >= CLIPPED_REJECT_S else "caution"
     values = {"runs": len(runs), "samples": samples, "longest": max(run.length for run in runs)}
-    return [raised("clipped", severity, finding, strums=strums, times_s=times, values=values)]
+    return [raised("clipped", severity, finding, strums=strums, times_s=times[:TIMES_SHOWN], values=values)]
 
 
 def of_noise(noise: Parts, peak_dbfs: float | None) -> list[Check]:
@@ -126,7 +127,7 @@ def of_silence(runs_s: Sequence[tuple[float, float]], onsets_s: Sequence[float])
     total = sum(stop - start for start, stop in long)
     inside = bool(onsets_s) and any(onsets_s[0] < start and stop < onsets_s[-1] for start, stop in long)
     finding = f"{len(long)} stretches of exact zeros, {total:.2f} s in all."
-    times = [start for start, _ in long][:20]
+    times = [start for start, _ in long][:TIMES_SHOWN]
     values = {"stretches": len(long), "total_s": total}
     return [raised("digital-silence", "caution" if inside else "note", finding, times_s=times, values=values)]
 
