@@ -117,7 +117,17 @@ def test_a_database_that_does_not_answer_is_named_without_its_password() -> None
 def test_a_folder_that_can_not_be_made_is_an_error(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
     with pytest.raises(OSError, match="file"):
-        Database(f"sqlite:///{tmp_path}/file/coilbench.sqlite")
+        Database(f"sqlite:///{tmp_path}/file/coilbench.sqlite").migrate()
+
+
+def test_a_database_is_made_by_migrating_it_and_not_by_naming_it(tmp_path: Path) -> None:
+    database = Database(f"sqlite:///{tmp_path}/data/coilbench.sqlite")
+    assert not database.made
+    assert database.revision() is None
+    assert not (tmp_path / "data").exists()
+    database.migrate()
+    assert database.made
+    database.close()
 
 
 def test_identifiers_are_uuids_of_version_7_in_the_order_they_were_made() -> None:
