@@ -110,6 +110,15 @@ def test_padding_before_the_take_only_moves_the_onsets(padding: str, seconds: fl
     assert found.tolist() == pytest.approx(rendered().truth.onsets_s, abs=0.002)
 
 
+@pytest.mark.parametrize("lead_s", [0.02, 0.05, 0.08, 0.1, 0.11, 0.12, 0.13, 0.14, 0.15, 0.17, 0.2, 0.3])
+def test_first_strum_soon_after_the_start_is_found_over_hum(lead_s: float) -> None:
+    """Hum that is there as the file begins is no strum, even where a strum comes before it can be told from one."""
+    take = changed(chain=replace(CHAIN, hum_hz=50.0, hum_dbfs=-52.0))
+    cut = round((take.truth.onsets_s[0] - lead_s) * RATE_HZ)
+    found = np.array(onsets_s(find(take.samples[cut:]))) + cut / RATE_HZ
+    assert found.tolist() == pytest.approx(take.truth.onsets_s, abs=0.005)
+
+
 def test_strums_follow_each_other_and_end_in_the_file() -> None:
     for samples in (plain_samples(), with_disturbances(), plain_samples()[:200_000]):
         strums = find(samples).strums

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from coilbench_worker.measure.candidates import LASTING_RISE_DB, Candidate, candidates
+from coilbench_worker.measure.candidates import LASTING_RISE_DB, SUSTAIN, Candidate, candidates
 from coilbench_worker.measure.ending import ending
 from coilbench_worker.measure.onset import refine_onset
 from coilbench_worker.measure.quiet import noise_floor
 from coilbench_worker.measure.results import EndedBy
 from coilbench_worker.measure.source import FloatArray, OneChannel
-from coilbench_worker.measure.survey import BAND_EDGES_HZ, BANDS, HISTORY_HOPS, Survey
+from coilbench_worker.measure.survey import BAND_EDGES_HZ, BANDS, HISTORY_HOPS, WINDOW_HOPS, Survey
 
 CLEAREST_DB = 10.0
 WEAKEST_DB = -27.0
@@ -91,7 +91,7 @@ def _brief(strum: StrumTimes, rate_hz: int) -> bool:
 
 def _choose(possible: list[Candidate], expected: int | None) -> list[Candidate]:
     """The candidates that are strums: not far below the others, and in evidence in several bands or by lasting news."""
-    possible = [candidate for candidate in possible if not _thump(candidate)]
+    possible = [candidate for candidate in _without_begin(possible) if not _thump(candidate)]
     if max((candidate.novelty_db for candidate in possible), default=0.0) < CLEAREST_DB:
         return []
     strength = _strength_db(possible)
@@ -101,6 +101,15 @@ def _choose(possible: list[Candidate], expected: int | None) -> list[Candidate]:
         likely = [i for i in order if i in sure or strength[i] >= DOUBTFUL_DB]
         sure = likely[:expected]
     return [possible[i] for i in sorted(sure)]
+
+
+def _without_begin(possible: list[Candidate]) -> list[Candidate]:
+    """The candidates without one as the file begins whose evidence is the sound of a clearer one soon after it."""
+    if len(possible) < 2 or possible[0].frame >= HISTORY_HOPS:
+        return possible
+    first, second = possible[:2]
+    foreshadowed = second.frame - first.frame <= SUSTAIN + WINDOW_HOPS and second.novelty_db > first.novelty_db
+    return possible[1:] if foreshadowed else possible
 
 
 def _sure(candidate: Candidate, strength_db: float) -> bool:
