@@ -1,6 +1,7 @@
 """The programs that the demonstration runs as a user would: the server, and the command that sends."""
 
 import os
+import shlex
 import shutil
 import subprocess
 import sys
@@ -34,6 +35,24 @@ def program(name: str) -> str:
             f"server part: pip install 'coilbench[server]'"
         )
     return found
+
+
+def typed(path: str | Path) -> str:
+    """A path as a user types it here: from the current folder when it lies inside, ready for the shell."""
+    whole = Path(path).absolute()
+    here = Path.cwd()
+    text = str(whole)
+    if whole.is_relative_to(here):
+        inside = str(whole.relative_to(here))
+        text = inside if os.sep in inside else f".{os.sep}{inside}"
+    return subprocess.list2cmdline([text]) if os.name == "nt" else shlex.quote(text)
+
+
+def typed_program(name: str) -> str:
+    """A program of ours as a user types it here: by its name where the search path leads to it, else by its path."""
+    path = program(name)
+    found = shutil.which(name)
+    return name if found is not None and Path(found).absolute() == Path(path).absolute() else typed(path)
 
 
 def surroundings(settings: Mapping[str, str]) -> dict[str, str]:

@@ -2,8 +2,6 @@
 
 import json
 import os
-import shlex
-import subprocess
 import sys
 import urllib.error
 import urllib.parse
@@ -15,7 +13,7 @@ from typing import Any
 from coilbench_worker.model.shop import PICKUPS
 
 from .comparison import DECAY_LIMIT, LEVEL_LIMIT_DB, ONSET_LIMIT_S, Comparison, compare
-from .programs import DemoFailed, program, server
+from .programs import DemoFailed, program, server, typed, typed_program
 from .programs import run as run_program
 from .recordings import Recording, write
 
@@ -69,14 +67,18 @@ def _write(folder: Path) -> list[Recording]:
             print(f"\rrecording {done} of {of}", end="\n" if done == of else "", file=sys.stderr, flush=True)
 
     recordings = write(folder, progress)
-    print(f"{len(recordings)} recordings, one of them spoiled on purpose, are in {folder / 'recordings'}", flush=True)
+    print(
+        f"{len(recordings)} recordings, one of them spoiled on purpose, are in {typed(folder / 'recordings')}",
+        flush=True,
+    )
     return recordings
 
 
 def _send(folder: Path, address: str) -> int:
     """The user's own command; its exit status."""
     arguments = ["send", str(folder / "recordings"), "--wait", "-o", str(folder / "table.xlsx")]
-    command = _line(["coilbench", *arguments])
+    words = [typed_program("coilbench"), "send", typed(folder / "recordings"), "--wait", "-o"]
+    command = " ".join([*words, typed(folder / "table.xlsx")])
     print(f"\nThe server is up for this run at {address}. What a user types:\n\n    {command}\n")
     return run_program([program("coilbench"), *arguments], address)
 
@@ -140,19 +142,16 @@ def _say_spoiled(recordings: Sequence[Recording], measurements: dict[str, dict[s
 def _say_further(folder: Path) -> None:
     address = "http://127.0.0.1:8080"
     data = folder / "data"
-    up = f"set COILBENCH_DATA={data}\n    coilbench-server up"
+    server_program = typed_program("coilbench-server")
+    up = f"set COILBENCH_DATA={data}\n    {server_program} up"
     if os.name != "nt":
-        up = f"COILBENCH_DATA={shlex.quote(str(data))} coilbench-server up"
+        up = f"COILBENCH_DATA={typed(data)} {server_program} up"
     print(
-        f"\nTo look further, open {folder / 'table.xlsx'}, or start the server on this data:\n\n"
+        f"\nTo look further, open {typed(folder / 'table.xlsx')}, or start the server on this data, from this folder:\n\n"
         f"    {up}\n\n"
-        f"and in another terminal\n\n"
-        f"    coilbench table\n"
+        f"and in another terminal, in the same folder\n\n"
+        f"    {typed_program('coilbench')} table\n"
         f"    curl '{address}/v1/takes?pickup=mill-bridge'\n"
         f"    curl '{address}/v1/table?per=strum&format=csv'\n"
         f"    curl '{address}/v1/quantities'\n"
     )
-
-
-def _line(words: Sequence[str]) -> str:
-    return subprocess.list2cmdline(words) if os.name == "nt" else shlex.join(words)

@@ -66,3 +66,26 @@ def test_server_that_never_gets_ready_is_given_up(tmp_path: Path, monkeypatch: p
 def test_program_that_is_not_installed_says_what_to_install() -> None:
     with pytest.raises(programs.DemoFailed, match="pip install"):
         programs.program("coilbench-of-nowhere")
+
+
+def test_a_path_is_shown_as_it_is_typed_from_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert programs.typed(tmp_path / "demo" / "table.xlsx") == "demo/table.xlsx"
+    assert programs.typed("demo") == "./demo"
+    assert programs.typed(tmp_path / "two words" / "x") == "'two words/x'"
+    assert programs.typed(tmp_path.parent / "elsewhere") == str(tmp_path.parent / "elsewhere")
+
+
+def test_a_program_is_shown_by_name_only_where_the_search_path_leads_to_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = stand_in(tmp_path, "")
+    monkeypatch.setattr(programs.sys, "executable", str(tmp_path / "python"))
+    monkeypatch.chdir(tmp_path.parent)
+    monkeypatch.setenv("PATH", str(tmp_path.parent))
+    assert programs.typed_program("coilbench-server") == f"{tmp_path.name}/coilbench-server"
+    monkeypatch.setenv("PATH", f"{tmp_path}{os.pathsep}{tmp_path.parent}")
+    assert programs.typed_program("coilbench-server") == "coilbench-server"
+    monkeypatch.setenv("PATH", str(tmp_path.parent))
+    monkeypatch.chdir("/")
+    assert Path(programs.typed_program("coilbench-server")).resolve() == Path(path)
