@@ -36,6 +36,11 @@ def get(service: Service, question: str, **headers: str) -> Any:
     return service.client.get(f"/v1/table?{question}", headers=headers, buffered=True)
 
 
+def test_a_table_is_by_take_unless_it_is_asked_otherwise(service: Service) -> None:
+    assert get(service, "").json == get(service, "per=take").json
+    assert get(service, "").json["per"] == "take"
+
+
 def test_the_json_table_has_a_row_for_each_strum_and_says_what_the_columns_are(service: Service) -> None:
     table = get(service, "per=strum").json
     assert (table["per"], table["next"]) == ("strum", None)
@@ -138,4 +143,4 @@ def test_a_form_that_is_not_there_is_refused_with_those_that_are(service: Servic
 def test_an_empty_table_is_a_table(service: Service) -> None:
     assert get(service, "pickup=none").json["items"] == []
     assert get(service, "pickup=none&format=csv").text.count("\r\n") == 1
-    assert openpyxl.load_workbook(io.BytesIO(get(service, "pickup=none&format=xlsx").data))["strums"].max_row == 1
+    assert openpyxl.load_workbook(io.BytesIO(get(service, "pickup=none&format=xlsx").data))["takes"].max_row == 1

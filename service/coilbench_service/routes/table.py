@@ -31,7 +31,7 @@ _MEDIA_TYPES: dict[str, Format] = {"application/json": "json", csv_text.MEDIA_TY
 class TableQuery(TakeQuery):
     """What the table shows. `limit` and `cursor` page the JSON form, and count takes; the other forms hold all."""
 
-    per: Per = Field("strum", description="A row for every strum, or for every take with mean and spread")
+    per: Per = Field("take", description="A row for every take with mean and spread, or for every strum")
     format: Format | None = Field(None, description="Goes before the Accept header")
     quantities: list[str] = Field(
         [], description="Keys of /v1/quantities; repeat or separate by commas; all when left out"
