@@ -215,5 +215,9 @@ _known(
     "Send a shorter recording, or raise COILBENCH_SOFT_LIMIT_S and COILBENCH_HARD_LIMIT_S.",
 )
 
+# Checks (coilbench_worker.measure.checks) that can end a measurement: the `problem` of a rejected take is one of them.
+# The others, of whatever severity, are findings of a take that was measured, and never a problem.
+ENDING_CHECKS = ("no-strums", "too-short", "channel-choice", "not-finite")
+
 KINDS: tuple[ProblemKind, ...] = tuple(_kinds)
 BY_SLUG = {kind.slug: kind for kind in KINDS}

@@ -40,13 +40,13 @@ class ProblemPath(BaseModel):
 
 
 def every_kind() -> list[ProblemKind]:
-    """The kinds of the service, and the checks that can keep a recording from being measured."""
-    rejecting = [
+    """The kinds of the service, and the checks that can end a measurement."""
+    ending = [
         ProblemKind(check.code, kinds.RECORDING_REJECTED.status, check.title, check.advice)
         for check in CHECKS
-        if "reject" in check.severities and check.code not in kinds.BY_SLUG
+        if check.code in kinds.ENDING_CHECKS
     ]
-    return [*kinds.KINDS, *rejecting]
+    return [*kinds.KINDS, *ending]
 
 
 def blueprint() -> APIBlueprint:

@@ -17,7 +17,7 @@ from coilbench_worker.store.schema import measurements as measurement_table
 from coilbench_worker.store.takes import TakeRecord
 
 LIMITS = {"lease_s": 60, "max_attempts": 3}
-PROBLEM = {"type": "/problems/no-strums", "title": "No strums", "status": 422, "detail": "", "advice": ""}
+PROBLEM = {"type": "/problems/no-strums", "title": "No strums found", "status": 422, "detail": "", "advice": ""}
 
 
 def claim(database: Database, take: TakeRecord, worker: str = "node/1") -> jobs.Claim:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import ast
 import re
+from pathlib import Path
 
 import pytest
 
@@ -10,6 +12,7 @@ from coilbench_service import problem_kinds as kinds
 from coilbench_service.problem_kinds import ProblemKind
 from coilbench_service.problems import Problem, answer, from_refusal
 from coilbench_service.routes.problem_pages import every_kind
+from coilbench_worker import measure
 from coilbench_worker.audio.refusal import AudioRefused
 from coilbench_worker.jobs import problems as stored
 from coilbench_worker.measure.checks import CHECKS
@@ -58,9 +61,18 @@ def test_the_problems_of_failed_takes_can_be_opened() -> None:
     assert {problem["type"] for problem in made} <= {kind.type for kind in every_kind()}
 
 
-def test_the_checks_that_reject_a_take_can_be_opened() -> None:
-    rejecting = {f"/problems/{check.code}" for check in CHECKS if "reject" in check.severities}
-    assert rejecting <= {kind.type for kind in every_kind()}
+def test_the_checks_that_end_a_measurement_and_no_others_can_be_opened() -> None:
+    checks = {f"/problems/{check.code}" for check in CHECKS}
+    assert checks & {kind.type for kind in every_kind()} == {f"/problems/{code}" for code in kinds.ENDING_CHECKS}
+
+
+def test_the_checks_that_end_a_measurement_are_those_the_measuring_code_ends_with() -> None:
+    ending: set[str] = set()
+    for path in Path(measure.__path__[0]).glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Raise) and "Unmeasurable" in ast.unparse(node):
+                ending.update(re.findall(r"raised\('([a-z-]+)'", ast.unparse(node)))
+    assert ending == set(kinds.ENDING_CHECKS)
 
 
 def test_an_extension_never_hides_a_member_of_the_standard() -> None:

@@ -140,11 +140,11 @@ def test_each_take_has_a_row_with_mean_and_spread() -> None:
 
 
 def test_a_take_that_was_not_measured_has_a_row_of_its_own_and_none_per_strum() -> None:
-    rejected = take(state="rejected", problem={"title": "No strums"})
+    rejected = take(state="rejected", problem={"title": "No strums found"})
     (row,) = Rows("take").of(rejected, None)
     assert (row["state"], row["problem"], row.get("rms_dbfs"), row.get("usable")) == (
         "rejected",
-        "No strums",
+        "No strums found",
         None,
         None,
     )
