@@ -4,7 +4,7 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 MADE   := .made
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check unit bench clean
+.PHONY: help setup demo test check unit docs bench clean
 
 help: ## this list
 	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -23,8 +23,8 @@ demo: $(MADE)/server ## measure an invented shop's recordings on this machine, n
 	$(BIN)/coilbench-server demo --folder demo
 
 check: $(MADE)/dev ## format, lint, types, arrows between packages
-	$(BIN)/ruff format --check client service worker tests bench
-	$(BIN)/ruff check client service worker tests bench
+	$(BIN)/ruff format --check client service worker tests bench docs
+	$(BIN)/ruff check client service worker tests bench docs
 	$(BIN)/mypy client/coilbench service/coilbench_service worker/coilbench_worker
 	$(BIN)/lint-imports --no-cache
 
@@ -33,6 +33,9 @@ test: check ## every check and every test
 
 unit: $(MADE)/dev ## only the quick tests: units and published values
 	$(BIN)/python -m pytest -q tests/unit tests/standards
+
+docs: $(MADE)/dev ## write the reference pages anew from the tables in the code
+	$(BIN)/python docs/generate.py
 
 bench: $(MADE)/bench ## speed and memory, each as a ratio measured in one run
 	$(BIN)/python -m bench

@@ -6,9 +6,11 @@ import os
 import signal
 import subprocess
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import psutil
 from sqlalchemy import func, select
 
 from arrivals import arrive
@@ -26,6 +28,16 @@ from services import wait_until
 EMBEDDED = str(Path(__file__).with_name("embedded_process.py"))
 # The limits are those of the default; what is waited for in vain in daily life is short here.
 QUICK = {"lease_s": 3.0, "redispatch_every_s": 0.3, "republish_after_s": 2.0, "stop_within_s": 1.0, "workers": 2}
+
+
+def measuring_processes(pid: int) -> set[int]:
+    """Numbers of the measuring processes that the process has started (by spawn) and that still run."""
+    found = set()
+    for child in psutil.Process(pid).children():
+        with suppress(psutil.NoSuchProcess, psutil.ZombieProcess):
+            if any("spawn_main" in word for word in child.cmdline()):
+                found.add(child.pid)
+    return found
 
 
 class Shop:
@@ -139,10 +151,8 @@ class WorkerProcess:
         self._process.wait()
 
     def children(self) -> list[int]:
-        """Numbers of its measuring processes (Linux)."""
-        found = Path(f"/proc/{self._process.pid}/task").glob("*/children")
-        pids = [int(pid) for path in found for pid in path.read_text().split()]
-        return [pid for pid in pids if b"spawn_main" in Path(f"/proc/{pid}/cmdline").read_bytes()]
+        """Numbers of its measuring processes."""
+        return sorted(measuring_processes(self._process.pid))
 
     def stop(self) -> int:
         """Tell it to stop (SIGTERM) and wait; its exit code."""

@@ -17,7 +17,7 @@ from coilbench_worker.node import Node, WorkerNotStarted
 from coilbench_worker.store.schema import jobs
 from coilbench_worker.worker import run_worker
 from services import free_port, wait_until
-from working import Shop, WorkerProcess
+from working import Shop, WorkerProcess, measuring_processes
 
 pytestmark = pytest.mark.xdist_group("embedded")
 
@@ -29,15 +29,8 @@ def shop(tmp_path: Path) -> Iterator[Shop]:
     shop.close()
 
 
-def measuring_processes() -> set[int]:
-    """Numbers of the measuring processes of this process (Linux)."""
-    found = Path(f"/proc/{os.getpid()}/task").glob("*/children")
-    pids = {int(pid) for path in found for pid in path.read_text().split()}
-    return {pid for pid in pids if b"spawn_main" in Path(f"/proc/{pid}/cmdline").read_bytes()}
-
-
 def test_takes_published_in_the_same_process_are_measured_and_nothing_is_left_after_the_stop(shop: Shop) -> None:
-    before = measuring_processes()
+    before = measuring_processes(os.getpid())
     worker = EmbeddedWorker(shop.configuration)
     worker.start()
     try:
@@ -48,13 +41,13 @@ def test_takes_published_in_the_same_process_are_measured_and_nothing_is_left_af
             assert take.job_id is not None
             assert dispatcher.publish(take.job_id)
         shop.wait_until_measured(3)
-        processes = measuring_processes() - before
+        processes = measuring_processes(os.getpid()) - before
         assert len(processes) == 2
     finally:
         worker.stop()
     assert not worker.alive
     assert shop.workers_present() == 0
-    wait_until(lambda: measuring_processes() <= before, "the measuring processes have ended")
+    wait_until(lambda: measuring_processes(os.getpid()) <= before, "the measuring processes have ended")
     dispatcher.close()
 
 

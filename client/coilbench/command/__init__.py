@@ -25,7 +25,7 @@ from coilbench.version import VERSION
 @connection_options
 @click.version_option(VERSION, prog_name="coilbench", message="%(prog)s %(version)s")
 def commands() -> None:
-    """Measure and compare electric-guitar pickups from recorded strums.
+    """Measure recordings of electric-guitar strums, and put the figures into tables.
 
     The usual job in one line: coilbench send FOLDER --wait -o table.xlsx
 
