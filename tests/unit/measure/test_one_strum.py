@@ -60,6 +60,21 @@ def test_dynamics_of_a_dying_sine_are_those_of_the_formula() -> None:
     assert found["hold_1s_db"] == pytest.approx(-FALL_DB_PER_S * (1.0 - 0.025), abs=0.1)
 
 
+@pytest.mark.parametrize(("late_s", "force"), [(0.002, 1.0), (0.005, 1.0), (0.015, 8.0)])
+def test_next_strum_found_late_moves_neither_decay_nor_sustain(late_s: float, force: float) -> None:
+    """An onset may be found 15 ms late (measurements.md); what began by then belongs to the next strum."""
+    alone = dying_sine()
+    followed = alone.copy()
+    begins = round((2.3 - late_s) * RATE_HZ)
+    followed[begins:] += force * alone[ONSET : ONSET + followed.size - begins]
+    expected, found = measure(alone, 2.3), measure(followed, 2.3)
+    for key in ("decay_db_per_s", "sustain_20_s", "hold_1s_db"):
+        assert expected.quantities[key] is not None, key
+        assert found.quantities[key] == pytest.approx(expected.quantities[key], rel=1e-9), key
+    assert expected.band_decay_db_per_s["middle"] is not None
+    assert found.band_decay_db_per_s == pytest.approx(expected.band_decay_db_per_s)
+
+
 @pytest.mark.parametrize(("hz", "part"), [(125.0, "bass_db"), (1000.0, "middle_db"), (6000.0, "treble_db")])
 def test_energy_is_told_in_its_part_of_the_spectrum(hz: float, part: str) -> None:
     found = measure(dying_sine(hz)).quantities

@@ -1,6 +1,6 @@
 """Energy in consecutive short cells: what decay and sustain are read from, a thousandth of the samples to handle."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,6 +16,10 @@ class Cells:
     energies: FloatArray
     cell_s: float
     samples_per_cell: int
+
+    def first(self, samples: int) -> "Cells":
+        """The cells that lie whole within the first `samples` samples; at least one, where there are any."""
+        return replace(self, energies=self.energies[: max(samples // self.samples_per_cell, 1)])
 
     def means(self, seconds: float) -> FloatArray:
         """Mean square over a window of about `seconds` that slides by one cell: entry j begins with cell j.

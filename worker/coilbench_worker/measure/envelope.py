@@ -79,12 +79,14 @@ def _crossing(envelope: FloatArray, before: int, value: float) -> float:
     return before + min(max((value - low) / (high - low), 0.0), 1.0) if high > low else float(before + 1)
 
 
-def sustain(strum: Cells) -> Sustain:
+def sustain(strum: Cells, *, greatest_before: int | None = None) -> Sustain:
     """How long the 50 ms RMS level stays up.
 
     Parameters
     ----------
     strum : `cells` of the samples from the onset to the strum's end
+    greatest_before : the greatest level is looked for in windows that end before this cell (one window at least), as
+        the next strum may have begun by then; None for anywhere
 
     Returns
     -------
@@ -93,10 +95,11 @@ def sustain(strum: Cells) -> Sustain:
     """
     width = strum.width(LEVEL_WINDOW_S)
     means = strum.means(LEVEL_WINDOW_S)
-    if strum.energies.size < round(LEVEL_WINDOW_S / strum.cell_s) or float(means.max()) <= 0.0:
+    looked_at = means if greatest_before is None else means[: max(greatest_before - width + 1, 1)]
+    if strum.energies.size < round(LEVEL_WINDOW_S / strum.cell_s) or float(looked_at.max()) <= 0.0:
         silent = "the strum is silent or shorter than 50 ms"
         return Sustain(None, None, silent, silent)
-    loudest = int(np.argmax(means))
+    loudest = int(np.argmax(looked_at))
     level_db = 10.0 * np.log10(np.maximum(means[loudest:] / means[loudest], 1e-30))
     fallen = level_db <= -FALL_DB
     if fallen.any():

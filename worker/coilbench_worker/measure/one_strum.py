@@ -15,6 +15,9 @@ from coilbench_worker.measure.strums import StrumTimes
 LEAD_S = 0.15
 LONGEST_S = 30.0
 LEAST_S = 0.1
+BEFORE_NEXT_S = 0.020
+"""How long before the next onset a decay ends: onsets may be found up to 15 ms late, and the first few milliseconds of
+the next strum would stand for all that is still to come of this one."""
 
 CUT_SHORT = "the strum ends before its window does"
 SILENT = "the level window is silent"
@@ -54,9 +57,10 @@ def measure_strum(
     _levels(values, samples, onset, rate, settings.level_window_s)
     _dynamics(values, samples, onset, rate, settings)
     ringing = samples[onset:] - (noise.dc_offset or 0.0)
-    _sustain(values, ringing, rate, noise)
+    alone = ringing.size - (round(BEFORE_NEXT_S * rate) if times.ended_by == "next" else 0)
+    _sustain(values, ringing, alone, rate, noise)
     tone = _tone(values, samples, onset, rate, settings.level_window_s)
-    by_band = band_decay.band_decay(ringing, rate, noise_power=noise.band_power if noise.duration_s else None)
+    by_band = band_decay.band_decay(ringing[: max(alone, 0)], rate, noise_power=noise.band_power if noise.duration_s else None)
     values.reasons.update(
         {f"band_decay_db_per_s_{part}": found.reason for part, found in by_band.items() if found.reason is not None}
     )
@@ -118,11 +122,13 @@ def _dynamics(values: _Values, samples: FloatArray, onset: int, rate: int, setti
         values.put("attack_body_db", levels.level_difference_db(first, body))
 
 
-def _sustain(values: _Values, ringing: FloatArray, rate: int, noise: Noise) -> None:
+def _sustain(values: _Values, ringing: FloatArray, alone: int, rate: int, noise: Noise) -> None:
+    """Decay and sustain; only the first `alone` samples are this strum's beyond doubt."""
     fine = cells(ringing, rate)
-    fall = decay.decay_of_cells(fine, noise_power=noise.power)
+    sure = fine.first(alone)
+    fall = decay.decay_of_cells(sure, noise_power=noise.power)
     values.put("decay_db_per_s", fall.db_per_s, fall.reason)
-    held = envelope.sustain(fine)
+    held = envelope.sustain(fine, greatest_before=sure.energies.size)
     values.put("sustain_20_s", held.sustain_20_s, held.sustain_reason)
     values.put("hold_1s_db", held.hold_1s_db, held.hold_reason)
 
