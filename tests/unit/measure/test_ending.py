@@ -60,7 +60,7 @@ def test_hand_on_the_strings_ends_a_strum(stop_db_per_s: float, stop_s: float) -
     assert end / RATE_HZ == pytest.approx(stop_s, abs=0.035)
 
 
-@pytest.mark.parametrize("db_per_s", [5.0, 20.0, 60.0, 100.0])
+@pytest.mark.parametrize("db_per_s", [5.0, 20.0, 60.0, 100.0, 160.0, 200.0])
 def test_even_decay_is_no_damping(db_per_s: float) -> None:
     assert ending(course(falling(db_per_s)), 0, None, 4 * RATE_HZ, NOISE)[1] != "damped"
 

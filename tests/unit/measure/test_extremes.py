@@ -37,6 +37,14 @@ def test_runs_at_the_extreme_code_of_integer_files_are_seen(bits: int, polarity:
         assert len(set(clipped[run.start : run.start + run.length])) == 1
 
 
+@pytest.mark.parametrize("polarity", [1.0, -1.0])
+def test_two_codes_below_full_scale_is_not_full_scale(polarity: float) -> None:
+    ceiling = 1.0 - 3 / 32768
+    extremes = fed(polarity * integers(np.clip(2.0 * LOUD, -ceiling, ceiling), 16), 16)
+    assert not extremes.clipped_runs()
+    assert extremes.flat_runs()
+
+
 def test_floating_point_clips_at_1() -> None:
     assert fed(np.clip(2.0 * LOUD, -1.0, 1.0)).clipped_runs()
     assert not fed(np.clip(2.0 * LOUD, -0.99, 0.99)).clipped_runs()

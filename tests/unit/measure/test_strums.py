@@ -45,6 +45,13 @@ def pick_noise(peak: float, at_s: float, frames: int) -> FloatArray:
     return peak * click(Strum(at_s, click_lead_s=0.0, seed=3), np.arange(frames) / RATE_HZ)
 
 
+def rumble(rms: float, at_s: float) -> FloatArray:
+    """Hiss that dies away within a quarter of a second."""
+    since = np.arange(FRAMES) / RATE_HZ - at_s
+    fall = np.where(since >= 0, np.exp(-np.maximum(since, 0.0) / 0.08), 0.0)
+    return np.asarray(fall * hiss(rms, seed=2))
+
+
 NO_STRUMS: dict[str, FloatArray] = {
     "silence": np.zeros(FRAMES),
     "hiss at -60 dBFS": hiss(1e-3),
@@ -62,6 +69,7 @@ NO_STRUMS: dict[str, FloatArray] = {
     "loud thumps in hum": thumps(FRAMES, RATE_HZ, (1.0, 2.5), 0.0, 0.5)
     + hum(FRAMES, RATE_HZ, hum_hz=50, rms_dbfs=-60)
     + hiss(1e-4),
+    "a thump that rumbles": thumps(FRAMES, RATE_HZ, (1.0,), 0.0, 0.5) + rumble(1e-3, 1.0) + hiss(1e-5),
     "hiss that swells": np.linspace(0, 1, FRAMES) * hiss(1e-2),
 }
 

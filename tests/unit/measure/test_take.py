@@ -253,6 +253,14 @@ def test_gain_moves_the_levels_and_polarity_moves_nothing(gain_db: float, polari
     assert_alike(worst(plain_measurement(), moved, gain_db), 0.2)
 
 
+@pytest.mark.parametrize("offset", [0.02, -0.02])
+def test_offset_changes_neither_dynamics_nor_tone(offset: float) -> None:
+    """Levels are read with the offset in them, and a check says so."""
+    differences = worst(plain_measurement(), measured(plain_samples() + offset))
+    told = {"decay_db_per_s", "sustain_20_s", "hold_1s_db", "bass_db", "middle_db", "treble_db", "centroid_hz"}
+    assert_alike({key: apart for key, apart in differences.items() if key in told})
+
+
 @settings(max_examples=6, deadline=None)
 @given(cut=st.one_of(st.integers(1, 383), st.integers(384, 20_000)))
 def test_when_the_recording_was_started_changes_nothing(cut: int) -> None:
