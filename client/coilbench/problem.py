@@ -47,7 +47,18 @@ class Problem:
         parts += [f"{error.field}: {error.message}" for error in self.errors if error.message not in self.detail]
         if self.advice and self.advice not in self.detail:
             parts.append(self.advice)
-        return " ".join(part if part.endswith((".", "!", "?")) else f"{part}." for part in parts if part)
+        return " ".join(_ended(part) for part in parts if part)
+
+    def lines(self) -> list[str]:
+        """The case, the fields at fault and the advice, one a line, nothing twice: for a screen."""
+        case = self.detail or self.title
+        fields = [f"{error.field}: {error.message}" for error in self.errors]
+        if self.detail == "; ".join(fields):  # the detail is but the list of the fields
+            case = self.title
+        elif self.detail and all(error.message in self.detail for error in self.errors):
+            fields = []
+        advice = [self.advice] if self.advice and self.advice not in self.detail else []
+        return [_ended(case), *(f"  {field}" for field in fields), *(_ended(line) for line in advice)]
 
     def document(self) -> dict[str, Any]:
         """The problem as it stands in JSON."""
@@ -82,3 +93,7 @@ class Problem:
                 if isinstance(entry, Mapping)
             ),
         )
+
+
+def _ended(text: str) -> str:
+    return text if text.endswith((".", "!", "?")) else f"{text}."

@@ -13,11 +13,12 @@ from collections.abc import Sequence
 import click
 
 from coilbench.command.connection import connection_options
-from coilbench.command.exits import FAILED, INTERRUPTED, Interrupted
+from coilbench.command.exits import BAD_USAGE, FAILED, INTERRUPTED, Interrupted
+from coilbench.command.findings import said
 from coilbench.command.send import send
 from coilbench.command.status import status
 from coilbench.command.table import table
-from coilbench.errors import CoilbenchError
+from coilbench.errors import CoilbenchError, Refused
 from coilbench.version import VERSION
 
 
@@ -65,6 +66,10 @@ def run(arguments: Sequence[str]) -> int:
     except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped. Nothing was changed or lost; give the command again to have the answer.", err=True)
         return INTERRUPTED
+    except Refused as error:
+        lines = said(error)
+        click.echo("\n".join(["coilbench: " + lines[0], *lines[1:]]), err=True)
+        return BAD_USAGE if error.problem.slug == "invalid-request" else FAILED
     except CoilbenchError as error:
         click.echo(f"coilbench: {error}", err=True)
         return FAILED

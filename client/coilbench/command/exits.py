@@ -4,6 +4,7 @@ from __future__ import annotations
 
 MEASURED = 0
 FAILED = 1
+BAD_USAGE = 2
 INTERRUPTED = 130
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from textwrap import fill
 
+import click
 from rich.console import Console
 from rich.text import Text
 
 from coilbench.client import Client
+from coilbench.command.naming import names_of
 from coilbench.errors import Refused
 from coilbench.measurement import Check, Measurement
 from coilbench.table import Table, cell_text
@@ -36,9 +38,42 @@ def show_problems(takes: Iterable[Take], console: Console) -> None:
         if take.problem is None:
             continue
         problem = take.problem
-        _indented(f"{problem.title}. {problem.detail}" if problem.detail else problem.title, console)
-        if problem.advice not in problem.detail:
-            _indented(problem.advice, console)
+        first, *others = problem.lines()
+        for line in [first if problem.title in first else f"{problem.title}. {first}", *others]:
+            _indented(line, console)
+
+
+def said(refusal: Refused) -> list[str]:
+    """The lines that say what the service refused, which fields are at fault, and what to do.
+
+    Parameters
+    ----------
+    refusal : as raised
+    """
+    lines = refusal.problem.lines()
+    if any(error.field.partition(".")[0] == "quantities" for error in refusal.problem.errors):
+        lines[-1:] = ["`coilbench table --list-quantities` lists those that there are."]
+    return lines
+
+
+def say_unusable(table: Table) -> None:
+    """Say on standard error which takes were measured and can't carry a comparison; nothing when all can.
+
+    Parameters
+    ----------
+    table : by take or by strum
+    """
+    names = names_of(table.rows)
+    takes: dict[str, str] = {}
+    every = set()
+    for place, row in enumerate(table.rows):
+        every.add(row["take"])
+        if row.get("usable") is False:
+            takes.setdefault(str(row["take"]), names[place])
+    if takes:
+        shown = ", ".join(list(takes.values())[:EXAMPLES])
+        more = f" and {len(takes) - EXAMPLES} more" if len(takes) > EXAMPLES else ""
+        click.echo(f"{len(takes)} of {len(every)} can't carry a comparison: {shown}{more}.", err=True)
 
 
 def show_checks(table: Table, client: Client, console: Console) -> None:
@@ -55,13 +90,14 @@ def show_checks(table: Table, client: Client, console: Console) -> None:
         return
     advice = {kind.code: kind for kind in client.checks()}
     known: dict[str, Measurement | None] = {}
+    names = {str(row["take"]): name for row, name in zip(table.rows, names_of(table.rows), strict=True)}
     found: list[tuple[Check, list[str], dict[str, list[str]]]] = []
     for code, ids in takes_by_code.items():
         said: dict[str, list[str]] = {}
         worst: Check | None = None
         for id in ids[:EXAMPLES]:
             for check in _checks_of(id, code, client, known):
-                said.setdefault(check.message, []).append(_label(table, id))
+                said.setdefault(check.message, []).append(names[id])
                 if worst is None or _order(check) < _order(worst):
                     worst = check
         if worst is not None:
@@ -100,11 +136,6 @@ def _checks_of(id: str, code: str, client: Client, known: dict[str, Measurement 
 
 def _order(check: Check) -> int:
     return SEVERITIES.index(check.severity) if check.severity in SEVERITIES else len(SEVERITIES)
-
-
-def _label(table: Table, id: str) -> str:
-    row = next(row for row in table.rows if row.get("take") == id)
-    return str(row.get("label") or row.get("file") or id)
 
 
 def _indented(text: str, console: Console) -> None:

@@ -1,7 +1,8 @@
 """The table on the screen: the figures that are looked at first, as many columns as the width allows.
 
 Text columns without any text are left out; so are those that do not fit, the least telling first, and the line beneath
-says which. The saved table has all.
+says which. The saved table has all. Names of takes are cut only while they still differ; else they go on in a second
+line.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from rich.console import Console
 from rich.table import Table as Grid
 from rich.text import Text
 
+from coilbench.command.naming import can_be_cut, names_of
 from coilbench.table import Row, Table, cell_text
 
 NARROWEST = 60
@@ -23,6 +25,9 @@ PIPED_WIDTH = 120
 ROOMY = 110
 """On less than this the long texts are cut shorter, to leave the figures their place."""
 NOTHING = "·"
+LEGEND = "± half of the 95 % interval of the mean"
+GROWING = {"take": 40, "checks": 48}
+"""Texts that get the room that is left, in this order, up to so many characters."""
 GAP = 2
 """Spaces between columns: one of the cell, one of the rule."""
 
@@ -72,44 +77,66 @@ def show(table: Table, console: Console, chosen: Iterable[str] | None = None) ->
     wanted = _chosen(table, chosen) if chosen is not None else _usual(table.per)
     figures = [figure for figure in wanted if figure.key in there]
     cells = {figure.key: [figure.show(row) for row in table.rows] for figure in figures}
+    cells["take"] = names_of(table.rows)
     figures = [figure for figure in figures if figure.number or not figure.rank or set(cells[figure.key]) != {NOTHING}]
     if console.width < ROOMY:
         figures = [replace(figure, widest=14) if figure.key in ("checks", "take") else figure for figure in figures]
     kept, left_out = _fitting(figures, cells, max(NARROWEST, console.width))
+    kept = _growing(kept, cells, max(NARROWEST, console.width))
     grid = Grid(box=box.SIMPLE_HEAD, padding=(0, GAP - 1, 0, 0), pad_edge=False, show_edge=False, header_style="bold")
     for figure in kept:
+        wraps = figure.key == "take" and not can_be_cut(cells["take"], figure.widest)
         grid.add_column(
             Text(figure.head),
             justify="right" if figure.number else "left",
-            no_wrap=True,
-            overflow="ellipsis",
+            no_wrap=not wraps,
+            overflow="fold" if wraps else "ellipsis",
             max_width=figure.widest,
             vertical="bottom",
         )
     for place in range(len(table.rows)):
         grid.add_row(*(Text(cells[figure.key][place]) for figure in kept))
     console.print(grid)
+    if any("±" in cell for figure in kept for cell in cells[figure.key]):
+        console.print(Text(LEGEND, style="dim"))
     if left_out:
         names = ", ".join(figure.key for figure in left_out)
         console.print(Text(f"left out for want of width: {names}; -o NAME.xlsx saves every column"), style="dim")
 
 
 def _fitting(figures: Sequence[Figure], cells: dict[str, list[str]], width: int) -> tuple[list[Figure], list[Figure]]:
-    def taken(figure: Figure) -> int:
-        texts = [*figure.head.split("\n"), *cells[figure.key]]
-        return min(figure.widest, max(len(text) for text in texts)) + GAP
-
     kept = list(figures)
     left_out: list[Figure] = []
-    while sum(taken(figure) for figure in kept) - GAP > width and any(figure.rank for figure in kept):
+    while _taken(kept, cells) > width and any(figure.rank for figure in kept):
         least = max(kept, key=lambda figure: figure.rank)
         kept.remove(least)
         left_out.append(least)
     return kept, left_out
 
 
+def _growing(figures: Sequence[Figure], cells: dict[str, list[str]], width: int) -> list[Figure]:
+    """Give the long texts the room that is left."""
+    grown = list(figures)
+    for key, most in GROWING.items():
+        for place, figure in enumerate(grown):
+            if figure.key == key:
+                longest = max((len(text) for text in cells[key]), default=0)
+                wider = min(figure.widest + max(0, width - _taken(grown, cells)), most, longest)
+                grown[place] = replace(figure, widest=max(figure.widest, wider))
+    return grown
+
+
+def _taken(figures: Sequence[Figure], cells: dict[str, list[str]]) -> int:
+    """Characters that a row of these columns takes."""
+    needed = 0
+    for figure in figures:
+        texts = [*figure.head.split("\n"), *cells[figure.key]]
+        needed += min(figure.widest, max(len(text) for text in texts)) + GAP
+    return needed - GAP
+
+
 def _usual(per: str) -> list[Figure]:
-    name = Figure("take", "take", _name, 0, widest=22, number=False)
+    name = Figure("take", "take", _text("take"), 0, widest=22, number=False)
     pickup = Figure("pickup", "pickup", _text("pickup"), 5, widest=16, number=False)
     position = Figure("position", "position", _text("position"), 9, widest=8, number=False)
     figures = [
@@ -148,10 +175,6 @@ def _chosen(table: Table, chosen: Iterable[str]) -> list[Figure]:
         if base is not None and not column.key.endswith(("_sd", "_low", "_high")):
             figures.append(Figure(column.key, column.key, _with_interval(column.key), len(figures) + 10, widest=26))
     return [*frame, *figures, usual[-1]]
-
-
-def _name(row: Row) -> str:
-    return str(row.get("label") or row.get("file") or row.get("take") or "")
 
 
 def _text(key: str) -> Callable[[Row], str]:

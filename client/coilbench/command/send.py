@@ -16,12 +16,12 @@ from rich.text import Text
 from coilbench.client import Client
 from coilbench.command.connection import Connection, connection_options
 from coilbench.command.exits import FAILED, MEASURED, Interrupted
-from coilbench.command.findings import show_checks, show_problems
+from coilbench.command.findings import said, say_unusable, show_checks, show_problems
 from coilbench.command.headline import screen, show
 from coilbench.command.options import json_option, output_option, per_option
 from coilbench.command.table import save
 from coilbench.description import parse_setting
-from coilbench.errors import BadDescription, CoilbenchError, NothingToSend
+from coilbench.errors import BadDescription, CoilbenchError, NothingToSend, Refused
 from coilbench.manifest import Manifest, read_manifest
 from coilbench.parcels import Packing, Parcel, pack
 from coilbench.selection import Selection, select
@@ -78,7 +78,8 @@ def send(
     chain, guitar, position, strings, tuning, pick, player, input_gain_db, battery_v, cable, expected_strums, channel,
     notes, tags; where it has a value, it goes before --set.
 
-    -o waits for the measurements, as --wait does. Exits with 1 when something could not be sent or measured.
+    -o waits for the measurements, as --wait does. Exits with 1 when something could not be sent or measured. A take
+    that was measured and can't carry a comparison (clipped, for instance) counts as measured: the last line names it.
     """
     if dry_run and (wait or output):
         raise click.UsageError("--dry-run measures nothing: leave out --wait and -o")
@@ -195,8 +196,11 @@ def _print(results: Sequence[Sent], latest: Mapping[str, Take], found: Table | N
     for sent in results:
         if sent.error is not None:
             console.print(Text(f"not sent  {sent.file.name}", style="bold"))
-            console.print(Text(f"    {sent.error}"))
+            for line in said(sent.error) if isinstance(sent.error, Refused) else [str(sent.error)]:
+                console.print(Text(f"    {line}"))
     click.echo(", ".join(f"{counts[outcome]} {words}" for outcome, words in WORDS.items() if counts[outcome]), err=True)
+    if found is not None:
+        say_unusable(found)
     if found is None and any(not take.final for take in latest.values()):
         click.echo("`coilbench status` says how far they are, `coilbench table` shows the figures.", err=True)
 

@@ -38,6 +38,7 @@ def test_send_waits_shows_the_table_and_saves_it(
     assert "a.wav" in out
     assert "mill-bridge" in out
     assert "± 1.0" in out
+    assert "± half of the 95 % interval of the mean" in out
     assert "Passed over, no sound files: notes.txt, old/" in err
     assert "3 sent" in err
     assert f"{output}: 3 rows" in err
@@ -105,7 +106,7 @@ def test_a_refused_file_and_a_rejected_take_give_1_with_reasons(
     assert "rejected  a.wav  (t1)" in out
     assert "No strum was found. The loudest moment is at -71 dBFS" in out
     assert "    Check the cable and record again." in out
-    assert "not sent  b.flac\n    Not sound. Send a WAV." in out
+    assert "not sent  b.flac\n    Not sound.\n    Send a WAV." in out
     assert err.splitlines()[-1] == "1 sent, 1 same bytes, skipped, 1 not sent"
 
 
@@ -286,3 +287,91 @@ def test_progress_is_not_shown_where_there_is_no_terminal(coilbench: Callable[..
     _, _, err = coilbench("send", recordings, "--wait")
     assert "sending" not in err
     assert "measuring" not in err
+
+
+def test_two_takes_of_one_pickup_are_told_apart_on_a_narrow_screen(
+    coilbench: Callable[..., Said], service: ContractService, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for place, label in enumerate(("mill-bridge in the workshop, first try", "mill-bridge in the workshop, open E")):
+        service.add(bytes([place]), f"{place}.wav", {"label": label}, "measured")
+    monkeypatch.setenv("COLUMNS", "60")
+    _, out, _ = coilbench("table")
+    assert max(len(line) for line in out.splitlines()) <= 60
+    assert "first try" in out
+    assert "open E" in out
+    assert "…" not in out
+
+
+def test_takes_that_share_a_label_are_shown_with_their_files(
+    coilbench: Callable[..., Said], service: ContractService
+) -> None:
+    for name in ("monday.wav", "tuesday.wav"):
+        service.add(name.encode(), name, {"label": "open E"}, "measured")
+    service.add(b"3", "other.wav", {"label": "open A"}, "measured")
+    _, out, _ = coilbench("table")
+    assert "open E (monday)" in out
+    assert "open E (tuesday)" in out
+    assert "other" not in out
+
+
+def test_a_quantity_that_there_is_not_is_bad_usage_and_names_the_way_to_the_list(
+    coilbench: Callable[..., Said], service: ContractService
+) -> None:
+    problem = {
+        "type": "/problems/invalid-request",
+        "title": "The request has values that can't be used",
+        "status": 422,
+        "detail": "quantities: 'nope' is not a quantity",
+        "advice": "Correct the fields listed under errors.",
+        "errors": [{"field": "quantities", "message": "'nope' is not a quantity"}],
+    }
+    service.fail("GET", "/v1/table", 422, body=problem)
+    status, out, err = coilbench("table", "--quantities", "nope")
+    assert (status, out) == (2, "")
+    assert err.splitlines() == [
+        "coilbench: The request has values that can't be used.",
+        "  quantities: 'nope' is not a quantity",
+        "`coilbench table --list-quantities` lists those that there are.",
+    ]
+
+
+def test_the_quantities_are_listed_with_unit_and_definition(coilbench: Callable[..., Said]) -> None:
+    status, out, _ = coilbench("table", "--list-quantities")
+    assert status == 0
+    assert out.splitlines()[0].split() == ["key", "unit", "definition"]
+    assert out.splitlines()[1].split()[:2] == ["rms_dbfs", "dBFS"]
+    status, out, _ = coilbench("table", "--list-quantities", "--json")
+    assert (status, json.loads(out)["key"]) == (0, "rms_dbfs")
+
+
+def test_the_fields_at_fault_of_a_file_that_was_refused_are_listed(
+    coilbench: Callable[..., Said], service: ContractService, recordings: Path
+) -> None:
+    errors = [{"field": "about.channel", "message": "is 0"}, {"field": "about.battery_v", "message": "is negative"}]
+    problem = {"title": "The description can't be used", "status": 422, "advice": "Correct it.", "errors": errors}
+    service.fail("POST", "/v1/takes", 422, body=problem)
+    status, out, _ = coilbench("send", recordings / "a.wav")
+    assert status == 1
+    assert "    The description can't be used.\n      about.channel: is 0\n      about.battery_v: is negative" in out
+
+
+def test_a_take_that_is_unusable_is_named_in_the_last_line_and_counts_as_measured(
+    coilbench: Callable[..., Said], service: ContractService, recordings: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain = service.row
+    monkeypatch.setattr(
+        service, "row", lambda take, per: {**plain(take, per), "usable": take["file"]["name"] != "b.flac"}
+    )
+    status, _, err = coilbench("send", recordings, "--wait", "--per", "strum")
+    assert status == 0
+    assert err.splitlines()[-1] == "1 of 3 can't carry a comparison: b.flac."
+    status, _, err = coilbench("table")
+    assert (status, err) == (0, "1 of 3 can't carry a comparison: b.flac.\n")
+    _, out, _ = coilbench("send", "--help")
+    assert "can't carry a comparison" in " ".join(out.split())
+
+
+def test_help_promises_only_what_is_built(coilbench: Callable[..., Said]) -> None:
+    _, out, _ = coilbench("--help")
+    assert "Measure recordings of electric-guitar strums" in out
+    assert "ompare" not in out
