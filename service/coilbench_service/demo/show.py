@@ -147,7 +147,7 @@ def _say_further(folder: Path) -> None:
     if os.name != "nt":
         up = f"COILBENCH_DATA={typed(data)} {server_program} up"
     print(
-        f"\nTo look further, open {typed(folder / 'table.xlsx')}, or start the server on this data, from this folder:\n\n"
+        f"\nTo look further, open {typed(folder / 'table.xlsx')}, or start the server on this data, in this folder:\n\n"
         f"    {up}\n\n"
         f"and in another terminal, in the same folder\n\n"
         f"    {typed_program('coilbench')} table\n"
