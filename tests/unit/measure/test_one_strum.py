@@ -141,6 +141,14 @@ def test_gain_moves_levels_and_nothing_else() -> None:
         assert soft[key] == pytest.approx(value - moved, abs=1e-3), key
 
 
+def test_level_window_too_short_for_bands_is_not_called_a_strum_cut_short() -> None:
+    strum = measure(dying_sine(), settings=MeasureSettings(level_window_s=(0.0, 0.05)))
+    assert strum.quantities["rms_dbfs"] is not None
+    assert strum.quantities["bass_db"] is None
+    assert "shorter than the 0.1 s" in strum.reasons["bass_db"]
+    assert cut_short(strum) == []
+
+
 def test_times_are_those_of_the_file() -> None:
     strum = measure(dying_sine(), 3.0)
     assert (strum.number, strum.onset_s, strum.end_s, strum.ended_by) == (1, 0.5, 3.0, "next")

@@ -13,13 +13,16 @@ from coilbench_worker.measure.source import FloatArray, OneChannel
 from coilbench_worker.measure.strums import StrumTimes
 
 LEAD_S = 0.15
+"""Samples before the onset that are read as well: what settles the K weighting, and the start of an early rise."""
+ATTACK_LEAD_S = 0.02
 LONGEST_S = 30.0
-LEAST_S = 0.1
+TONE_LEAST_S = 0.1
 BEFORE_NEXT_S = 0.020
 """How long before the next onset a decay ends: onsets may be found up to 15 ms late, and the first few milliseconds of
 the next strum would stand for all that is still to come of this one."""
 
 CUT_SHORT = "the strum ends before its window does"
+TOO_SHORT_FOR_TONE = "the level window is shorter than the 0.1 s that bands need"
 SILENT = "the level window is silent"
 
 
@@ -37,7 +40,7 @@ class _Values:
 
 
 def measure_strum(
-    channel: OneChannel, number: int, times: StrumTimes, settings: MeasureSettings, noise: Noise
+    channel: OneChannel, number: int, times: StrumTimes, settings: MeasureSettings, noise: Noise, *, offset: float = 0.0
 ) -> Strum:
     """Measure one strum.
 
@@ -48,19 +51,23 @@ def measure_strum(
     times : onset and end in samples; what lies more than 30 s after the onset is not looked at
     settings : windows, s from the onset
     noise : noise of the take; its power is taken off the decays
+    offset : direct current of the channel, full scale = 1.0; it stays in peak, true peak, RMS and crest, and is taken
+        off for all else: no band lets it through, and it neither rises nor decays
     """
     rate = channel.rate_hz
     start = max(times.onset - round(LEAD_S * rate), 0)
     samples = channel.segment(start, min(times.end, times.onset + round(LONGEST_S * rate)))
     onset = times.onset - start
+    steady = samples - offset
+    ringing = steady[onset:]
+    alone = max(ringing.size - (round(BEFORE_NEXT_S * rate) if times.ended_by == "next" else 0), 0)
     values = _Values()
-    _levels(values, samples, onset, rate, settings.level_window_s)
-    _dynamics(values, samples, onset, rate, settings)
-    ringing = samples[onset:] - (noise.dc_offset or 0.0)
-    alone = ringing.size - (round(BEFORE_NEXT_S * rate) if times.ended_by == "next" else 0)
+    _levels(values, samples, steady, onset, rate, settings.level_window_s)
+    _dynamics(values, steady, onset, rate, settings)
     _sustain(values, ringing, alone, rate, noise)
-    tone = _tone(values, samples, onset, rate, settings.level_window_s)
-    by_band = band_decay.band_decay(ringing[: max(alone, 0)], rate, noise_power=noise.band_power if noise.duration_s else None)
+    tone = _tone(values, steady, onset, rate, settings.level_window_s)
+    band_noise = noise.band_power if noise.duration_s else None
+    by_band = band_decay.band_decay(ringing[:alone], rate, noise_power=band_noise)
     values.reasons.update(
         {f"band_decay_db_per_s_{part}": found.reason for part, found in by_band.items() if found.reason is not None}
     )
@@ -88,7 +95,8 @@ def _window(samples: FloatArray, onset: int, rate: int, window: Window) -> Float
     return samples[first:last] if last <= samples.size else None
 
 
-def _levels(values: _Values, samples: FloatArray, onset: int, rate: int, window: Window) -> None:
+def _levels(values: _Values, samples: FloatArray, steady: FloatArray, onset: int, rate: int, window: Window) -> None:
+    """Levels of the samples as they are; loudness of the `steady` ones, without direct current."""
     level = _window(samples, onset, rate, window)
     if level is None:
         for key in ("peak_dbfs", "true_peak_dbtp", "rms_dbfs", "loudness_lufs", "crest_db"):
@@ -101,9 +109,9 @@ def _levels(values: _Values, samples: FloatArray, onset: int, rate: int, window:
     values.put("crest_db", levels.crest_db(level))
     lead = max(onset - round(loudness.PRE_ROLL_S * rate), 0)
     heard = loudness.momentary_maximum_lufs(
-        samples[lead:], rate, onset=onset - lead, start_s=window[0], stop_s=window[1]
+        steady[lead:], rate, onset=onset - lead, start_s=window[0], stop_s=window[1]
     )
-    values.put("loudness_lufs", heard, CUT_SHORT)
+    values.put("loudness_lufs", heard, CUT_SHORT if samples.any() else SILENT)
 
 
 def _dynamics(values: _Values, samples: FloatArray, onset: int, rate: int, settings: MeasureSettings) -> None:
@@ -111,7 +119,7 @@ def _dynamics(values: _Values, samples: FloatArray, onset: int, rate: int, setti
     if first is None:
         values.put("attack_ms", None, CUT_SHORT)
     else:
-        lead = max(onset - round(0.02 * rate), 0)
+        lead = max(onset - round(ATTACK_LEAD_S * rate), 0)
         start_s, stop_s = settings.attack_window_s
         found = envelope.attack(samples[lead:], rate, onset=onset - lead, start_s=start_s, stop_s=stop_s)
         values.put("attack_ms", found.ms, found.reason)
@@ -135,8 +143,12 @@ def _sustain(values: _Values, ringing: FloatArray, alone: int, rate: int, noise:
 
 def _tone(values: _Values, samples: FloatArray, onset: int, rate: int, window: Window) -> spectrum.Tone:
     level = _window(samples, onset, rate, window)
-    short = level is None or level.size < LEAST_S * rate
-    tone = spectrum.undefined(CUT_SHORT) if short or level is None else spectrum.tone(np.ascontiguousarray(level), rate)
+    if level is None:
+        tone = spectrum.undefined(CUT_SHORT)
+    elif level.size < TONE_LEAST_S * rate:
+        tone = spectrum.undefined(TOO_SHORT_FOR_TONE)
+    else:
+        tone = spectrum.tone(np.ascontiguousarray(level), rate)
     for key in ("bass_db", "middle_db", "treble_db", "centroid_hz", "tilt_db_per_octave"):
         values.put(key, getattr(tone, key), tone.reason)
     return tone

@@ -39,7 +39,7 @@ class Survey:
     `power`, shape (frames,): mean square of the frame about the channel's offset, full scale = 1.0. `silent`, shape
     (frames,): exact zeros throughout. `bands`, shape (frames / 2, BANDS): power by band of a Hann window of 32 ms that
     begins with the frame. `news`, shape (frames,): mean square of what could not be predicted from the 96 ms before.
-    `mean`: the channel's mean.
+    `mean`: the channel's mean; `offset`: its direct current, which strums that swing to one side do not move.
     """
 
     rate_hz: int
@@ -50,6 +50,7 @@ class Survey:
     news: Float32Array
     mean: float
     loudness_integrated_lufs: float | None
+    offset: float = 0.0
 
     @property
     def frames(self) -> int:
@@ -85,9 +86,9 @@ def survey(channel: OneChannel, watch: Callable[[FloatArray], None] | None = Non
         loudness.feed(block)
         levels.feed(block)
         news.feed(decimator.feed(block))
-    power, silent, mean = levels.course()
+    power, silent, mean, offset = levels.course()
     bands, errors = news.course(power.size)
-    return Survey(channel.rate_hz, hop, power, silent, bands, errors, mean, loudness.lufs())
+    return Survey(channel.rate_hz, hop, power, silent, bands, errors, mean, loudness.lufs(), offset)
 
 
 class _Levels:
@@ -109,8 +110,8 @@ class _Levels:
         self._squares.append(np.einsum("ij,ij->i", cells, cells))
         self._rest = joined[count * self._hop :]
 
-    def course(self) -> tuple[FloatArray, NDArray[np.bool_], float]:
-        """Mean square about the channel's offset of each frame, whether it is all zeros, and the channel's mean."""
+    def course(self) -> tuple[FloatArray, NDArray[np.bool_], float, float]:
+        """Mean square about the channel's offset of each frame, whether it is all zeros; the channel's mean; offset."""
         total, energy = np.concatenate(self._sums), np.concatenate(self._squares)
         length = np.full(total.size, float(self._hop))
         if self._rest.size:
@@ -120,7 +121,7 @@ class _Levels:
         mean = float(total.sum() / self._samples)
         offset = _offset(total, length)
         power = np.maximum(energy - 2.0 * offset * total + offset * offset * length, 0.0) / length
-        return power, energy == 0.0, mean
+        return power, energy == 0.0, mean, offset
 
 
 def _offset(total: FloatArray, length: FloatArray) -> float:

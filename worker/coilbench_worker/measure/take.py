@@ -60,8 +60,10 @@ def measure_take(source: SampleSource, facts: RecordingFacts, settings: MeasureS
         finding_text = f"Nothing in {source.frames / source.rate_hz:.2f} s begins like a strum; the recording {heard}."
         raise Unmeasurable((*checks, raised("no-strums", "reject", finding_text, values={"peak_dbfs": level})))
     quiet = _noise(channel, course, finding)
+    offset = course.offset if quiet.dc_offset is None else quiet.dc_offset
     strums = tuple(
-        measure_strum(channel, number, times, settings, quiet) for number, times in enumerate(finding.strums, start=1)
+        measure_strum(channel, number, times, settings, quiet, offset=offset)
+        for number, times in enumerate(finding.strums, start=1)
     )
     take, noise = _take_quantities(course, strums), _noise_figures(quiet, course, strums)
     onsets = [strum.onset_s for strum in strums]
