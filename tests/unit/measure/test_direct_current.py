@@ -1,4 +1,4 @@
-"""Direct current in a recording: it is read in the levels, and moves nothing else, whether or not the take ever rests."""
+"""Direct current in a recording: it is read in the levels and moves nothing else, in takes that never rest as well."""
 
 import pytest
 
