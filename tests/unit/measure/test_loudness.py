@@ -84,3 +84,11 @@ def test_samples_that_are_not_finite_are_an_error() -> None:
     samples[100] = np.nan
     with pytest.raises(ValueError, match="not finite"):
         momentary_maximum_lufs(samples, RATE_HZ)
+
+
+def test_digital_silence_leaves_nothing_in_the_filter_that_slows_arithmetic() -> None:
+    """Numbers below the normal range of float64 take 30 times as long: an hour of silence took 40 s more."""
+    meter = IntegratedLoudness(RATE_HZ)
+    for block in (strum(), *[np.zeros(RATE_HZ)] * 6):
+        meter.feed(block)
+    assert not np.any(meter._state)

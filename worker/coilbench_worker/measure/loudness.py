@@ -21,6 +21,9 @@ PRE_ROLL_S = 0.1
 """Samples before the onset that settle the filter: its slowest part, the 38 Hz high-pass, has forgotten 99.99 % by
 then."""
 
+FORGOTTEN = 1e-100
+"""Filter states below this are set to 0: in digital silence they would sink to where arithmetic is 30 times slower."""
+
 SHELF_HZ, SHELF_Q = 1681.974450955533, 0.7071752369554196
 SHELF_HIGH, SHELF_MID = 1.584864701130855, 1.258720930232562
 HIGH_PASS_HZ, HIGH_PASS_Q = 38.13547087602444, 0.5003270373238773
@@ -127,6 +130,7 @@ class IntegratedLoudness:
         if samples.size == 0:
             return
         weighted, self._state = sosfilt(self._sos, samples, zi=self._state)
+        self._state[np.abs(self._state) < FORGOTTEN] = 0.0
         squares = np.concatenate((self._rest, np.square(weighted)))
         done = self._edge(self._cells)
         count = 0
