@@ -15,7 +15,9 @@ import soundfile
 
 from coilbench_worker.audio.recording import open_recording
 from coilbench_worker.measure.settings import MeasureSettings
-from coilbench_worker.measure.source import FLOAT_FACTS, ArraySource, FloatArray
+from coilbench_worker.measure.source import FLOAT_FACTS, ArraySource, FloatArray, OneChannel
+from coilbench_worker.measure.strums import find_strums
+from coilbench_worker.measure.survey import survey
 from coilbench_worker.measure.take import measure_take
 from coilbench_worker.model.chain import Chain
 from coilbench_worker.model.strum import OPEN_CHORD, POWER_CHORD, Strum
@@ -201,3 +203,16 @@ def test_strums_of_random_takes_are_found() -> None:
     assert invented <= MOST_INVENTED * sum(each.true_s.size for each in outcomes)
     assert np.median(errors_s) <= 0.001
     assert np.percentile(errors_s, 95) <= 0.006
+
+
+@pytest.mark.parametrize("name", ["recorded-up-and-down", "modelled-at-the-start", "recorded-hum"])
+@pytest.mark.parametrize("lead_s", [0.0, 0.003, 0.012, 0.025, 0.04, 0.07])
+def test_file_that_begins_with_the_strum_or_just_before_has_its_onset(name: str, lead_s: float) -> None:
+    case = corpus.case(name)
+    start = round((case.onsets_s[0] - lead_s) * case.rate_hz)
+    if start < 0:
+        start, lead_s = 0, case.onsets_s[0]
+    channel = OneChannel(ArraySource(np.ascontiguousarray(case.samples[start:]), case.rate_hz), 0)
+    found = find_strums(channel, survey(channel))
+    assert found.strums[0].onset / case.rate_hz == pytest.approx(lead_s, abs=0.006)
+    assert len(found.strums) == len(case.onsets_s)

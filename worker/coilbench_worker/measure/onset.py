@@ -23,6 +23,7 @@ LEAST_ORDER = 24
 LEAST_HISTORY_S = 0.030
 CLEAR_DB = 3.0
 RANGE_DB = 40.0
+BEGIN_RANGE_DB = 26.0
 STAY_S = 0.016
 STAY_CELLS = round(STAY_S / CELL_S)
 STAY_SHARE = 0.6
@@ -48,12 +49,15 @@ def refine_onset(channel: OneChannel, rise: int) -> int:
     -------
     Sample index, on a grid of 0.5 ms; `rise` itself where nothing clears what was there before
     """
-    decimator = Decimator(channel.rate_hz, FINE_RATE_HZ)
-    step, rate = decimator.factor, channel.rate_hz / decimator.factor
+    step, rate = _decimated(channel.rate_hz)
     cell = max(round(CELL_S * rate), 1)
+    if rise < round((LEAD_S + LEAST_HISTORY_S) * channel.rate_hz):
+        begin = _at_begin(channel, rise, cell)
+        if begin is not None:
+            return begin * cell * step
     search = max(rise - round(LEAD_S * channel.rate_hz), min(rise, round(LEAST_HISTORY_S * channel.rate_hz)))
     start = max(search - round(HISTORY_S * channel.rate_hz), 0)
-    samples = decimator.feed(channel.segment(start, rise + round((SEARCH_S + STAY_S) * channel.rate_hz)))
+    samples = Decimator(channel.rate_hz, FINE_RATE_HZ).feed(channel.segment(start, _reach(channel, rise)))
     first = (search - start) // step // cell
     found, clearance_db = _first_news(samples, first, cell, round(SHORT_S * rate))
     if found is not None and clearance_db < WELL_CLEAR_DB:
@@ -61,6 +65,30 @@ def refine_onset(channel: OneChannel, rise: int) -> int:
         if again is not None and again < found:
             found = again
     return rise if found is None else start + found * cell * step
+
+
+def _decimated(rate_hz: int) -> tuple[int, float]:
+    """By how much samples are thinned out here, and the rate that this leaves, Hz."""
+    step = Decimator(rate_hz, FINE_RATE_HZ).factor
+    return step, rate_hz / step
+
+
+def _reach(channel: OneChannel, rise: int) -> int:
+    return rise + round((SEARCH_S + STAY_S) * channel.rate_hz)
+
+
+def _at_begin(channel: OneChannel, rise: int, cell: int) -> int | None:
+    """Cell of an onset in the first 30 ms of the file, too early to have a past: where the sound itself comes up.
+
+    None when it comes up later; then there is a past to predict from.
+    """
+    samples = Decimator(channel.rate_hz, FINE_RATE_HZ).feed(channel.segment(0, _reach(channel, rise)))
+    power = _cell_power(samples.astype(np.float64), cell)
+    if not np.any(power):
+        return None
+    threshold = float(power.max()) * 10.0 ** (-BEGIN_RANGE_DB / 10.0)
+    clear = np.flatnonzero((power >= threshold) & _stays(power, threshold, STAY_CELLS))
+    return int(clear[0]) if clear.size and clear[0] * CELL_S < LEAST_HISTORY_S else None
 
 
 def _first_news(samples: Float32Array, first: int, cell: int, order: int) -> tuple[int | None, float]:
