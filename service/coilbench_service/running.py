@@ -40,7 +40,7 @@ def up(configuration: Configuration) -> None:
     migrate(configuration)
     with ExitStack() as stack:
         server, bench = _prepare(configuration, stack)
-        stack.enter_context(ending_on_signals(bench.waiters.close))
+        stack.enter_context(ending_on_signals(server.stop_listening, bench.waiters.close))
         stack.enter_context(_working(configuration))
         _serve(server)
 
@@ -57,7 +57,7 @@ def api(configuration: Configuration) -> None:
     logs.set_up(configuration.log_level)
     with ExitStack() as stack:
         server, bench = _prepare(configuration, stack)
-        stack.enter_context(ending_on_signals(bench.waiters.close))
+        stack.enter_context(ending_on_signals(server.stop_listening, bench.waiters.close))
         _serve(server)
 
 

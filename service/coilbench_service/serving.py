@@ -14,6 +14,7 @@ from types import FrameType
 from typing import Any
 from urllib.request import ProxyHandler, build_opener
 
+from waitress import wasyncore
 from waitress.channel import HTTPChannel
 from waitress.server import TcpWSGIServer, create_server
 from waitress.task import ErrorTask
@@ -28,16 +29,21 @@ CONNECTIONS = 256
 ANSWERS_WITHIN_S = 10.0
 ASK_EVERY_S = 0.2
 _ENVELOPE_BYTES = upload.ENVELOPE_BYTES + 1  # waitress refuses a body of the limit itself
-_KINDS = {431: kinds.HEADERS_TOO_LARGE, 500: kinds.INTERNAL_ERROR}
 
 
 class _ProblemTask(ErrorTask):  # type: ignore[misc]
     def execute(self) -> None:
         error = self.request.error
+        limits = self.channel.server.adj
         if error.code == kinds.TOO_LARGE.status:
-            problem = upload.too_large(self.channel.server.adj.max_request_body_size - _ENVELOPE_BYTES)
+            problem = upload.too_large(limits.max_request_body_size - _ENVELOPE_BYTES)
+        elif error.code == kinds.HEADERS_TOO_LARGE.status:
+            detail = f"The request line and headers have more than {limits.max_request_header_size} bytes together."
+            problem = Problem(kinds.HEADERS_TOO_LARGE, detail)
+        elif error.code < 500:
+            problem = Problem(kinds.BROKEN_REQUEST, "The request line, a header or the body's framing is not HTTP.")
         else:
-            problem = Problem(_KINDS.get(error.code, kinds.BROKEN_REQUEST), f"{error.reason}: {error.body}")
+            problem = Problem(kinds.INTERNAL_ERROR, "The request was not finished; the server's log has the cause.")
         body = encode(problem.body())
         self.status = f"{error.code} {error.reason}"
         self.response_headers.append(("Content-Type", MEDIA_TYPE))
@@ -95,8 +101,12 @@ class Server:
         """Serve until SystemExit or KeyboardInterrupt is raised in this thread; running requests get 5 s to end."""
         self._server.run()
 
+    def stop_listening(self) -> None:
+        """Take no new connections; those that are there are served on."""
+        wasyncore.dispatcher.close(self._server)
+
     def close(self) -> None:
-        """Stop listening."""
+        """Stop listening, and let everything go."""
         self._server.close()
 
 
@@ -121,18 +131,19 @@ def when_it_answers(address: str, then: Callable[[], None]) -> threading.Thread:
 
 
 @contextmanager
-def ending_on_signals(before: Callable[[], None]) -> Iterator[None]:
+def ending_on_signals(*before: Callable[[], None]) -> Iterator[None]:
     """Within the block SIGTERM and Ctrl-C raise SystemExit(0) in the main thread, once.
 
     Parameters
     ----------
-    before : called first; must be quick
+    before : called first, in this order; must be quick
     """
 
     def end(_number: int, _frame: FrameType | None) -> None:
         for one in (signal.SIGTERM, signal.SIGINT):
             signal.signal(one, signal.SIG_IGN)
-        before()
+        for act in before:
+            act()
         raise SystemExit(0)
 
     previous = {one: signal.signal(one, end) for one in (signal.SIGTERM, signal.SIGINT)}

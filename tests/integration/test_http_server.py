@@ -21,8 +21,10 @@ import requests
 from requests_toolbelt import MultipartEncoder
 
 from coilbench_worker.configuration import Configuration
+from coilbench_worker.store import takes
 from coilbench_worker.store.database import Database
 from http_recordings import strums_wav
+from services import wait_until
 
 DEADLINE_S = 60
 NO_BROKER = "redis://127.0.0.1:1/0"  # is named and does not answer: takes are kept and wait
@@ -41,7 +43,7 @@ class Program:
 
     @contextmanager
     def watched(self) -> Iterator[list[int]]:
-        """Look at the memory of the process every few milliseconds; gives what was seen, bytes, the first before all."""
+        """Look at the memory of the process every few milliseconds; gives what was seen, bytes, the first at once."""
         process = psutil.Process(self.process.pid)
         seen = [process.memory_info().rss]
         over = threading.Event()
@@ -154,6 +156,32 @@ def test_up_measures_says_one_line_and_ends_cleanly(tmp_path: Path, number: sign
         assert json.loads(line)["level"] in ("info", "warning"), line
 
 
+def test_told_to_end_with_takes_in_hand_it_takes_no_more_connections_and_hands_back(tmp_path: Path) -> None:
+    with program("up", tmp_path) as running:
+        for number in range(6):
+            file = tmp_path / f"{number}.wav"
+            file.write_bytes(strums_wav() + bytes(number))
+            assert upload(running, file).status_code == 202
+        address = running.address.removeprefix("http://").split(":")
+        running.process.send_signal(signal.SIGTERM)
+
+        def turned_away() -> bool:
+            try:
+                socket.create_connection((address[0], int(address[1])), timeout=DEADLINE_S).close()
+            except ConnectionRefusedError:
+                return True
+            return False
+
+        wait_until(turned_away, "connections are refused", every_s=0.005)
+        assert running.process.poll() is None, "it listens no more while it still ends its work"
+        assert running.process.wait(DEADLINE_S) == 0
+    database = Database(Configuration(data=tmp_path / "data").database)
+    with database.read() as connection:
+        counts = takes.counts(connection)
+    database.close()
+    assert counts["measured"] + counts["waiting"] == 6, counts
+
+
 def test_a_large_recording_passes_through_little_memory(api: Program, tmp_path: Path) -> None:
     size = 120_000_000
     file = tmp_path / "large.wav"
@@ -175,21 +203,33 @@ def test_a_body_past_the_limit_is_refused_before_it_is_read(api: Program) -> Non
     head = b"POST /v1/takes HTTP/1.1\r\nHost: localhost\r\nContent-Type: multipart/form-data; boundary=x\r\n"
     status, body = api.raw(head + b"Content-Length: 99999999999\r\n\r\n")
     assert (status, body["type"]) == (b"HTTP/1.1 413 Request Entity Too Large", "/problems/too-large")
-    assert "200000000" in body["detail"]
-    assert body["advice"]
+    assert body["detail"] == "The recording has more than 200000000 bytes, which is the most that is taken."
+    assert "COILBENCH_MAX_UPLOAD_BYTES" in body["advice"]
+
+
+def test_a_body_that_grows_past_the_limit_without_having_said_so_is_refused_in_the_same_words(tmp_path: Path) -> None:
+    with program("api", migrated(tmp_path), COILBENCH_MAX_UPLOAD_BYTES="100000") as small:
+        pieces = (bytes(65_536) for _ in range(100))
+        headers = {"Content-Type": "multipart/form-data; boundary=x"}
+        answer = small.ask("POST", "/v1/takes", data=pieces, headers=headers)
+    assert (answer.status_code, answer.json()["type"]) == (413, "/problems/too-large")
+    assert answer.json()["detail"] == "The recording has more than 100000 bytes, which is the most that is taken."
 
 
 @pytest.mark.parametrize(
-    ("request_bytes", "slug"),
+    ("request_bytes", "slug", "words"),
     [
-        (b"GARBAGE\r\n\r\n", "broken-request"),
-        (b"GET / HTTP/1.1\r\nHost: localhost\r\nX: " + b"y" * 262_144, "headers-too-large"),
-        (b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: many\r\n\r\n", "broken-request"),
+        (b"GARBAGE\r\n\r\n", "broken-request", "is not HTTP."),
+        (b"GET / HTTP/1.1\r\nHost: localhost\r\nX: " + b"y" * 262_144, "headers-too-large", "more than 262144 bytes"),
+        (b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: many\r\n\r\n", "broken-request", "is not HTTP."),
     ],
 )
-def test_what_the_server_itself_refuses_is_a_problem_too(api: Program, request_bytes: bytes, slug: str) -> None:
+def test_what_the_server_itself_refuses_is_a_problem_in_our_words(
+    api: Program, request_bytes: bytes, slug: str, words: str
+) -> None:
     _, body = api.raw(request_bytes)
     assert body["type"] == f"/problems/{slug}"
+    assert words in body["detail"]
     assert {"title", "status", "detail", "advice"} <= set(body)
 
 

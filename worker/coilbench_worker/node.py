@@ -169,7 +169,11 @@ class _Controller(WorkController):  # type: ignore[misc]
             raise WorkerTerminate(0)
 
     def terminate(self, in_sighandler: bool = False) -> None:
-        """Call `before_end`, then end the processes."""
+        """Call `before_end`, then end the processes, without waiting for results of what they had in hand."""
         self.ending = True
         self.before_end()
+        processes = getattr(self.pool, "_pool", None)
+        if processes is not None:
+            # Billiard would wait 5 s for results that can't come any more; what they are of is handed back.
+            processes._result_handler.terminate()
         super().terminate(in_sighandler)
