@@ -1,11 +1,14 @@
 """Where nobody plays: the noise floor and the quiet stretches of a take.
 
 The lead-in before the first strum is quiet by definition. A gap between strums is quiet only where its level no longer
-falls: strings that ring on are not noise, and a take that never comes to rest has no noise figure.
+falls: strings that ring on are not noise, and a take that never comes to rest has no noise figure. Digital silence is
+not noise either: where there is something else, it alone counts.
 """
 
 import numpy as np
+from numpy.typing import NDArray
 
+from coilbench_worker.measure.silence import silent_frames
 from coilbench_worker.measure.source import FloatArray
 from coilbench_worker.measure.survey import Survey
 
@@ -14,37 +17,48 @@ BEFORE_ONSET_S = 0.030
 AFTER_ONSET_S = 0.300
 FLAT_S = 0.800
 FLAT_DB_PER_S = 1.5
-LEAST_FLOOR_DBFS = -100.0
+LEAST_FLOOR_DBFS, LEAST_FLOOR_BELOW_LOUDEST_DB = -100.0, 80.0
+"""What stands for the noise of a take that rests in digital silence only, whichever is lower."""
 WITHIN_DB = 3.0
 STRETCH_S = 0.200
+SMALLEST = 1e-30
+"""Keeps the logarithm of nothing finite."""
 
 LEAST_FLOOR = 10.0 ** (LEAST_FLOOR_DBFS / 10.0)
 
 
 def noise_floor(course: Survey, onsets: list[int]) -> float | None:
-    """Mean square of the noise, full scale = 1.0, or None when the take has no quiet stretch; at least -100 dBFS.
+    """Mean square of the noise, full scale = 1.0, or None when the take has no quiet stretch.
 
     Parameters
     ----------
     course : survey of the take
     onsets : samples at which strums begin, in order
+
+    Returns
+    -------
+    > 0; -100 dBFS, or 80 dB below the loudest frame where that is lower, when all that is quiet is digital silence
     """
+    silent = silent_frames(course)
     levels = []
     first = onsets[0] / course.hop if onsets else course.frames
     lead = int(first - BEFORE_ONSET_S * course.rate_hz / course.hop)
     window = _frames(course, LEAD_IN_S)
     if lead >= window:
-        levels.append(float(_moving_mean(course.power[:lead], window).min()))
+        levels.append(_least(_moving_mean(course.power[:lead], window), _moving_mean(silent[:lead], window) == 0.0))
     for start, stop in _gaps(course, onsets):
-        flat = _flat_level(course, start, stop)
+        flat = _flat_level(course, silent, start, stop)
         if flat is not None:
             levels.append(flat)
-    return max(min(levels), LEAST_FLOOR) if levels else None
+    if not levels:
+        return None
+    loudest = float(course.power.max()) * 10.0 ** (-LEAST_FLOOR_BELOW_LOUDEST_DB / 10.0)
+    return min((level for level in levels if level > 0.0), default=min(LEAST_FLOOR, loudest or LEAST_FLOOR))
 
 
 def quiet_stretches(course: Survey, spans: list[tuple[int, int]], floor: float) -> list[tuple[int, int]]:
     """Parts of the spans whose level is within 3 dB of the floor, as sample ranges of 0.2 s pieces joined (one shorter
-    at least); the last piece of a span reaches to its end.
+    at least); the last piece of a span reaches to its end. Digital silence only where nothing else is quiet.
 
     Parameters
     ----------
@@ -54,7 +68,9 @@ def quiet_stretches(course: Survey, spans: list[tuple[int, int]], floor: float) 
     """
     limit = floor * 10.0 ** (WITHIN_DB / 10.0)
     piece = _frames(course, STRETCH_S)
+    silent = silent_frames(course)
     kept: list[tuple[int, int]] = []
+    empty: list[tuple[int, int]] = []
     for start, stop in spans:
         first, last = -(-start // course.hop), stop // course.hop
         length = piece if last - first >= piece else last - first
@@ -62,19 +78,27 @@ def quiet_stretches(course: Survey, spans: list[tuple[int, int]], floor: float) 
             continue
         for at in (*range(first, last - length, length), last - length):
             if float(course.power[at : at + length].mean()) <= limit:
-                begin, end = at * course.hop, (at + length) * course.hop
-                if kept and kept[-1][1] >= begin:
-                    kept[-1] = (kept[-1][0], end)
-                else:
-                    kept.append((begin, end))
-    return kept
+                zeros = silent[at : at + length]
+                if not zeros.any():
+                    _join(kept, at * course.hop, (at + length) * course.hop)
+                elif zeros.all():
+                    _join(empty, at * course.hop, (at + length) * course.hop)
+    return kept or empty
+
+
+def _join(ranges: list[tuple[int, int]], begin: int, end: int) -> None:
+    """Add a range; one that touches the last becomes part of it."""
+    if ranges and ranges[-1][1] >= begin:
+        ranges[-1] = (ranges[-1][0], end)
+    else:
+        ranges.append((begin, end))
 
 
 def _frames(course: Survey, seconds: float) -> int:
     return max(round(seconds * course.rate_hz / course.hop), 1)
 
 
-def _moving_mean(values: FloatArray, window: int) -> FloatArray:
+def _moving_mean(values: FloatArray | NDArray[np.bool_], window: int) -> FloatArray:
     total = np.concatenate(([0.0], np.cumsum(values)))
     return np.asarray((total[window:] - total[:-window]) / window)
 
@@ -87,14 +111,20 @@ def _gaps(course: Survey, onsets: list[int]) -> list[tuple[int, int]]:
     return [(edge + after, stop) for edge, stop in zip(edges, stops, strict=False) if stop > edge + after]
 
 
-def _flat_level(course: Survey, start: int, stop: int) -> float | None:
-    """Least mean square of 0.8 s in which the level falls by less than 1.5 dB/s, or None."""
+def _flat_level(course: Survey, silent: NDArray[np.bool_], start: int, stop: int) -> float | None:
+    """Least mean square of 0.8 s in which the level falls by less than 1.5 dB/s, or None; 0 for digital silence."""
     window = _frames(course, FLAT_S)
     if stop - start < window:
         return None
     third = window // 3
-    mean = _moving_mean(course.power[start:stop], third) + LEAST_FLOOR / 100.0
+    mean = _moving_mean(course.power[start:stop], third) + SMALLEST
     level = _moving_mean(course.power[start:stop], window)
     early, late = mean[: level.size], mean[2 * third : 2 * third + level.size]
     flat = np.abs(10.0 * np.log10(early / late)) <= FLAT_DB_PER_S * FLAT_S
-    return float(level[flat].min()) if flat.any() else None
+    clear = _moving_mean(silent[start:stop], window) == 0.0
+    return _least(level[flat], clear[flat]) if flat.any() else None
+
+
+def _least(levels: FloatArray, clear: NDArray[np.bool_]) -> float:
+    """Least of the levels that are clear of digital silence; 0 where none is."""
+    return float(levels[clear].min()) if clear.any() else 0.0

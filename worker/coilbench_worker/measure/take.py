@@ -23,6 +23,7 @@ from coilbench_worker.measure.results import (
     Unmeasurable,
 )
 from coilbench_worker.measure.settings import MeasureSettings
+from coilbench_worker.measure.silence import silent_stretches
 from coilbench_worker.measure.source import OneChannel, RecordingFacts, SampleSource
 from coilbench_worker.measure.statistics import summary
 from coilbench_worker.measure.strums import Finding, find_strums
@@ -108,9 +109,8 @@ def _audio(source: SampleSource, channel: OneChannel, facts: RecordingFacts) -> 
 
 
 def _of_silence(course: Survey, finding: Finding, rate_hz: int) -> list[Check]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], course.silent.view(np.int8), [0]))))
-    seconds = edges * course.hop / rate_hz
-    runs = list(zip(seconds[::2].tolist(), seconds[1::2].tolist(), strict=True))
+    frame_s = course.hop / rate_hz
+    runs = [(start * frame_s, stop * frame_s) for start, stop in silent_stretches(course)]
     return judgement.of_silence(runs, [strum.onset / rate_hz for strum in finding.strums])
 
 
