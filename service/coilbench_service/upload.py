@@ -1,6 +1,6 @@
 """A take on its way in: multipart parts from the wire straight into the temporary blob, counted and hashed on the way.
 
-The recording is never in memory as a whole: Werkzeug's sans-io decoder is fed 64 KiB at a time and every piece of the
+The recording is never in memory as a whole: Werkzeug's sans-io decoder is fed 256 KiB at a time and every piece of the
 part `file` goes to the blob at once (field notes: spooling to a second temporary file costs the disk twice).
 """
 
@@ -19,7 +19,7 @@ from coilbench_service import about as about_document
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.problems import FieldError, Problem
 
-PIECE_BYTES = 64 * 1024
+PIECE_BYTES = 256 * 1024
 MAX_PART_HEADER_BYTES = 64 * 1024
 ENVELOPE_BYTES = about_document.MAX_BYTES + 2 * MAX_PART_HEADER_BYTES
 UNNAMED = "recording"

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
-from sqlalchemy import and_, or_, select, update
+from sqlalchemy import and_, or_, update
 
 from coilbench_worker.jobs.locks import lock_take_of
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.instants import now
-from coilbench_worker.store.schema import files, jobs, takes
+from coilbench_worker.store.schema import jobs, takes
 from coilbench_worker.store.states import MEASURING, WAITING
 
 
@@ -38,8 +38,8 @@ def claim(database: Database, job_id: str, worker: str, *, lease_s: float, max_a
     To be had: `waiting`, or `measuring` with its lease run out, and not tried `max_attempts` times already.
     """
     with database.write() as connection:
-        take_id = lock_take_of(connection, job_id)
-        if take_id is None:
+        take = lock_take_of(connection, job_id)
+        if take is None:
             return None
         instant = now()
         row = connection.execute(
@@ -61,21 +61,18 @@ def claim(database: Database, job_id: str, worker: str, *, lease_s: float, max_a
             return None
         connection.execute(
             update(takes)
-            .where(takes.c.id == take_id, takes.c.job_id == job_id)
+            .where(takes.c.id == take.id, takes.c.job_id == job_id)
             .values(state=MEASURING, updated=instant)
         )
-        blob = connection.execute(
-            select(files.c.blob).join(takes, takes.c.file_sha256 == files.c.sha256).where(takes.c.id == take_id)
-        ).scalar_one()
     return Claim(
         job_id=job_id,
-        take_id=take_id,
+        take_id=take.id,
         attempt=row.attempt,
         tries=row.attempt - row.returned,
         worker=worker,
         settings=row.settings,
         settings_key=row.settings_key,
-        blob=blob,
+        blob=take.blob,
     )
 
 

@@ -2,19 +2,34 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from sqlalchemy import Connection, select
 
-from coilbench_worker.store.schema import jobs, takes
+from coilbench_worker.store.schema import files, jobs, takes
+
+
+class JobsTake(NamedTuple):
+    """The take of a job: its id, and the key of its recording."""
+
+    id: str
+    blob: str
 
 
 def lock_take(connection: Connection, take_id: str) -> None:
-    """Lock the take's row until the end of the transaction (on SQLite a writer has the whole database anyway)."""
-    connection.execute(select(takes.c.id).where(takes.c.id == take_id).with_for_update())
+    """Lock the take's row until the end of the transaction; on SQLite a writer has the whole database anyway."""
+    if connection.dialect.name != "sqlite":
+        connection.execute(select(takes.c.id).where(takes.c.id == take_id).with_for_update())
 
 
-def lock_take_of(connection: Connection, job_id: str) -> str | None:
-    """Lock the row of the job's take; returns the take's id, or None when there is no such job."""
-    take_id: str | None = connection.execute(select(jobs.c.take_id).where(jobs.c.id == job_id)).scalar_one_or_none()
-    if take_id is not None:
-        lock_take(connection, take_id)
-    return take_id
+def lock_take_of(connection: Connection, job_id: str) -> JobsTake | None:
+    """Lock the row of the job's take; returns the take, or None when there is no such job."""
+    query = (
+        select(takes.c.id, files.c.blob)
+        .join(jobs, jobs.c.take_id == takes.c.id)
+        .join(files, files.c.sha256 == takes.c.file_sha256)
+        .where(jobs.c.id == job_id)
+        .with_for_update(of=takes)
+    )
+    row = connection.execute(query).one_or_none()
+    return None if row is None else JobsTake(row.id, row.blob)
