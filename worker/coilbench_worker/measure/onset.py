@@ -33,7 +33,7 @@ STAY_BELOW_DB = 3.0
 TYPICAL_QUANTILE = 0.9
 
 
-def refine_onset(channel: OneChannel, rise: int) -> int:
+def refine_onset(channel: OneChannel, rise: int, *, offset: float = 0.0) -> int:
     """Sample at which the strum begins whose news was seen around sample `rise`.
 
     Over loud ringing the first string may hide in what a short predictor can't follow; a long one, which spans the
@@ -44,6 +44,7 @@ def refine_onset(channel: OneChannel, rise: int) -> int:
     ----------
     channel : the recording
     rise : sample index, from 70 ms before to 80 ms after the true onset
+    offset : direct current of the channel, full scale = 1.0; as the file begins it would be news
 
     Returns
     -------
@@ -52,12 +53,12 @@ def refine_onset(channel: OneChannel, rise: int) -> int:
     step, rate = _decimated(channel.rate_hz)
     cell = max(round(CELL_S * rate), 1)
     if rise < round((LEAD_S + LEAST_HISTORY_S) * channel.rate_hz):
-        begin = _at_begin(channel, rise, cell)
+        begin = _at_begin(channel, rise, cell, offset)
         if begin is not None:
             return begin * cell * step
     search = max(rise - round(LEAD_S * channel.rate_hz), min(rise, round(LEAST_HISTORY_S * channel.rate_hz)))
     start = max(search - round(HISTORY_S * channel.rate_hz), 0)
-    samples = Decimator(channel.rate_hz, FINE_RATE_HZ).feed(channel.segment(start, _reach(channel, rise)))
+    samples = Decimator(channel.rate_hz, FINE_RATE_HZ).feed(channel.segment(start, _reach(channel, rise)) - offset)
     first = (search - start) // step // cell
     found, clearance_db = _first_news(samples, first, cell, round(SHORT_S * rate))
     if found is not None and clearance_db < WELL_CLEAR_DB:
@@ -77,12 +78,12 @@ def _reach(channel: OneChannel, rise: int) -> int:
     return rise + round((SEARCH_S + STAY_S) * channel.rate_hz)
 
 
-def _at_begin(channel: OneChannel, rise: int, cell: int) -> int | None:
+def _at_begin(channel: OneChannel, rise: int, cell: int, offset: float) -> int | None:
     """Cell of an onset in the first 30 ms of the file, too early to have a past: where the sound itself comes up.
 
     None when it comes up later; then there is a past to predict from.
     """
-    samples = Decimator(channel.rate_hz, FINE_RATE_HZ).feed(channel.segment(0, _reach(channel, rise)))
+    samples = Decimator(channel.rate_hz, FINE_RATE_HZ).feed(channel.segment(0, _reach(channel, rise)) - offset)
     power = _cell_power(samples.astype(np.float64), cell)
     if not np.any(power):
         return None

@@ -149,7 +149,7 @@ def _onsets(channel: OneChannel, course: Survey, chosen: list[Candidate]) -> lis
     found: list[int] = []
     spread = round(SPREAD_S * channel.rate_hz)
     for candidate in chosen:
-        onset = refine_onset(channel, candidate.frame * course.hop)
+        onset = refine_onset(channel, candidate.frame * course.hop, offset=course.offset)
         if not found or onset - found[-1] > spread:
             found.append(onset)
     return found
