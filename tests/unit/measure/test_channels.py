@@ -72,7 +72,7 @@ def test_channel_that_does_not_exist_is_refused_with_both_numbers() -> None:
     assert dict(caught.value.checks[-1].values) == {"wanted": 3, "channels": 2}
 
 
-@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, 1e20, -1e300])
 @pytest.mark.parametrize("at", [0, 100, BLOCK_FRAMES, SIGNAL.size - 1])
 def test_first_sample_that_is_no_number_is_told(value: float, at: int) -> None:
     spoiled = SIGNAL.copy()
@@ -82,6 +82,10 @@ def test_first_sample_that_is_no_number_is_told(value: float, at: int) -> None:
     reject = caught.value.checks[-1]
     assert (reject.code, reject.severity) == ("not-finite", "reject")
     assert list(reject.times_s) == pytest.approx([at / 48_000])
+
+
+def test_32_bit_integers_left_unscaled_are_let_through() -> None:
+    assert choose_channel(source(2.0**31 * SIGNAL), None)[0].index == 0
 
 
 def test_channel_not_asked_for_may_hold_anything() -> None:

@@ -100,6 +100,13 @@ def test_clipped_samples_are_counted_whatever_the_blocks(cuts: list[int], ceilin
     assert whole > 100
 
 
+@pytest.mark.parametrize("codes", [3, 10, 100, 250])
+def test_smooth_wave_of_few_codes_is_not_flat(codes: int) -> None:
+    """Rounded to 16 bits, a steady 110 Hz of 250 codes stands on its greatest code for 12 samples in every period."""
+    low = np.sin(2 * np.pi * 110 * TIME_S)
+    assert fed(integers(codes / 32768 * low, 16), 16).flat_runs() == ()
+
+
 def test_digital_silence_is_not_clipping() -> None:
     extremes = fed(np.zeros(RATE_HZ), 16)
     assert extremes.peak == 0.0

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from coilbench_worker.measure.settings import MeasureSettings, SettingsInvalid, from_document
 
 edges = st.floats(0.0, 10.0, allow_nan=False)
-windows = st.tuples(edges, edges).map(sorted).filter(lambda edge: edge[0] < edge[1])
+windows = st.tuples(edges, edges).map(sorted).filter(lambda edge: edge[1] - edge[0] >= 0.01)
 wholes = st.none() | st.integers(1, 10_000)
 WINDOWS = ("level_window_s", "attack_window_s", "body_window_s", "tail_window_s")
 documents = st.fixed_dictionaries(
@@ -55,6 +55,7 @@ def test_whole_seconds_and_their_decimals_are_one_setting() -> None:
     ("name", "value"),
     [
         *[("level_window_s", value) for value in ([0.5, 0.5], [0.5, 0.1], [-0.1, 0.5], [0, 10.1], [0], [0, 1, 2])],
+        *[("body_window_s", value) for value in ([0.1, 0.10001], [0.1, 0.1099])],
         *[("body_window_s", value) for value in (None, "0-1", [0, "1"], [False, True], 0.5, {"start": 0}, [0, None])],
         ("tail_window_s", [0.0, float("nan")]),
         ("tail_window_s", [0.0, float("inf")]),
@@ -67,6 +68,11 @@ def test_faulty_setting_is_named(name: str, value: object) -> None:
     with pytest.raises(SettingsInvalid, match=name) as caught:
         from_document({"attack_window_s": [0.0, 0.1], name: value})
     assert [field for field, _ in caught.value.faults] == [name]
+
+
+@pytest.mark.parametrize("start_s", [0.0, 0.1, 0.3, 9.99])
+def test_shortest_window_is_10_ms(start_s: float) -> None:
+    assert from_document({"level_window_s": [start_s, start_s + 0.01]})
 
 
 def test_all_faults_are_told_at_once() -> None:

@@ -8,6 +8,8 @@ from coilbench_worker.measure.checks import raised
 from coilbench_worker.measure.results import Check, Unmeasurable
 from coilbench_worker.measure.source import FloatArray, OneChannel, SampleSource
 
+GREATEST = 1e12
+"""Samples beyond this are no recording: 32-bit integers left unscaled reach 2e9, and squares must stay finite."""
 SILENT_BELOW_DB = 40.0
 SAME_WITHIN_DB = 40.0
 
@@ -69,10 +71,9 @@ def _look(source: SampleSource, only: int | None) -> _Channels:
     at = 0
     for block in source.blocks():
         looked_at = block if only is None else block[:, only : only + 1]
-        finite = np.isfinite(looked_at)
-        if not finite.all():
-            first = at + int(np.argmin(finite.all(axis=1)))
-            _refuse_not_finite(first / source.rate_hz)
+        if not (looked_at.max() <= GREATEST and looked_at.min() >= -GREATEST):  # not a number compares as False
+            sound = (np.abs(looked_at) <= GREATEST).all(axis=1)
+            _refuse_not_finite((at + int(np.argmin(sound))) / source.rate_hz)
         at += block.shape[0]
         if only is None and count > 1:
             total += block.sum(axis=0)
@@ -86,5 +87,5 @@ def _look(source: SampleSource, only: int | None) -> _Channels:
 
 
 def _refuse_not_finite(time_s: float) -> None:
-    finding = f"The sample at {time_s:.3f} s is infinite or not a number."
+    finding = f"The sample at {time_s:.3f} s is infinite, beyond {GREATEST:g} times full scale, or not a number."
     raise Unmeasurable((raised("not-finite", "reject", finding, times_s=(time_s,), values={"first_s": time_s}),))

@@ -110,7 +110,7 @@ CHECKS: tuple[CheckKind, ...] = (
         "not-finite",
         ("reject",),
         "Samples that are not numbers",
-        "The file holds samples that are infinite or not a number.",
+        "The file holds samples that are infinite, far beyond any scale, or not a number.",
         "Export the recording again, as 24-bit integers.",
     ),
     CheckKind(

@@ -15,7 +15,10 @@ SHORTEST_RUN = 3
 FLAT_RUNS = 3
 FLAT_SHORTEST = 4
 FLAT_TOLERANCE = 1e-6
+FLAT_LEAST_CODES = 256
+"""Below so many codes a smooth wave stands on one code for as long: the crest of 80 Hz at 48 kHz for 16 samples."""
 NEAR_PEAK = 0.5
+"""Blocks that stay below this share of the greatest sample until then can't hold the take's extreme."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +62,7 @@ class Extremes:
 
     def flat_runs(self) -> tuple[Run, ...]:
         """Runs of four samples and more at the take's own extreme below full scale; empty unless there are three of
-        them.
+        them, and where the extreme is so few codes high that any wave has them.
         """
         runs = tuple(
             run
@@ -67,8 +70,12 @@ class Extremes:
             if run.length >= FLAT_SHORTEST
             and run.value in (self._high, self._low)
             and not self._at_full_scale(run.value)
+            and not self._few_codes(run.value)
         )
         return runs if len(runs) >= FLAT_RUNS else ()
+
+    def _few_codes(self, value: float) -> bool:
+        return self.integer_bits is not None and abs(value) * 2.0 ** (self.integer_bits - 1) < FLAT_LEAST_CODES
 
     def _at_full_scale(self, value: float) -> bool:
         if self.integer_bits is None:

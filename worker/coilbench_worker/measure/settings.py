@@ -11,6 +11,11 @@ from typing import Any
 Window = tuple[float, float]
 
 WINDOW_LIMIT_S = 10.0
+WINDOW_LEAST_S = 0.01
+"""Shorter windows hold too few samples to speak of a level, at low sample rates none at all."""
+WINDOW_RULE = (
+    f"must be [start, stop] in seconds, 0 <= start < stop <= {WINDOW_LIMIT_S:g}, at least {WINDOW_LEAST_S:g} s long"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +55,8 @@ def from_document(document: Mapping[str, Any]) -> MeasureSettings:
 
     Parameters
     ----------
-    document : keys are the fields of MeasureSettings; windows are [start_s, stop_s] with 0 <= start < stop <= 10 s
+    document : keys are the fields of MeasureSettings; windows are [start_s, stop_s], at least 10 ms long, 0 <= start,
+        stop <= 10 s
 
     Raises
     ------
@@ -65,7 +71,7 @@ def from_document(document: Mapping[str, Any]) -> MeasureSettings:
         elif name.endswith("_window_s"):
             window = _window(value)
             if window is None:
-                faults.append((name, f"must be [start, stop] in seconds, 0 <= start < stop <= {WINDOW_LIMIT_S:g}"))
+                faults.append((name, WINDOW_RULE))
             else:
                 values[name] = window
         elif value is not None and (isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= 10_000):
@@ -83,4 +89,5 @@ def _window(value: Any) -> Window | None:
     if any(isinstance(edge, bool) or not isinstance(edge, (int, float)) for edge in value):
         return None
     start, stop = float(value[0]), float(value[1])
-    return (start, stop) if 0.0 <= start < stop <= WINDOW_LIMIT_S else None
+    long_enough = stop - start >= WINDOW_LEAST_S * (1.0 - 1e-9)
+    return (start, stop) if 0.0 <= start < stop <= WINDOW_LIMIT_S and long_enough else None
