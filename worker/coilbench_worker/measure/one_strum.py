@@ -66,7 +66,7 @@ def measure_strum(
     _dynamics(values, steady, onset, rate, settings)
     _sustain(values, ringing, alone, rate, noise)
     tone = _tone(values, steady, onset, rate, settings.level_window_s)
-    band_noise = noise.band_power if noise.duration_s else None
+    band_noise = noise.band_power if noise.power > 0.0 else None
     by_band = band_decay.band_decay(ringing[:alone], rate, noise_power=band_noise)
     values.reasons.update(
         {f"band_decay_db_per_s_{part}": found.reason for part, found in by_band.items() if found.reason is not None}

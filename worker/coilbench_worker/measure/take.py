@@ -10,7 +10,7 @@ from coilbench_worker.measure.channels import choose_channel
 from coilbench_worker.measure.checks import raised
 from coilbench_worker.measure.extremes import Extremes
 from coilbench_worker.measure.levels import energy_average_dbfs
-from coilbench_worker.measure.noise import Noise, QuietStretches
+from coilbench_worker.measure.noise import Noise, QuietStretches, with_rounding
 from coilbench_worker.measure.one_strum import cut_short, measure_strum
 from coilbench_worker.measure.quiet import quiet_stretches
 from coilbench_worker.measure.results import (
@@ -62,8 +62,9 @@ def measure_take(source: SampleSource, facts: RecordingFacts, settings: MeasureS
         raise Unmeasurable((*checks, raised("no-strums", "reject", finding_text, values={"peak_dbfs": level})))
     quiet = _noise(channel, course, finding)
     offset = course.offset if quiet.dc_offset is None else quiet.dc_offset
+    around = with_rounding(quiet, facts.integer_bits, channel.rate_hz)
     strums = tuple(
-        measure_strum(channel, number, times, settings, quiet, offset=offset)
+        measure_strum(channel, number, times, settings, around, offset=offset)
         for number, times in enumerate(finding.strums, start=1)
     )
     take, noise = _take_quantities(course, strums), _noise_figures(quiet, course, strums)
