@@ -11,11 +11,13 @@ from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
 from coilbench_service.problems import Problem
-from coilbench_service.take_view import is_final, take_path, take_view
+from coilbench_service.take_view import take_path, take_view
 from coilbench_service.waiting import wait_asked
 from coilbench_worker.store import takes
 from coilbench_worker.store.states import FINAL_STATES
 from coilbench_worker.store.takes import TakeRecord
+
+_ENDS = (*FINAL_STATES, None)
 
 
 def existing(bench: Bench, take_id: str) -> TakeRecord:
@@ -47,8 +49,14 @@ def wait_until_final(bench: Bench, take_id: str, prefer: str | None) -> tuple[Ta
     wait_s = wait_asked(prefer)
     if wait_s is None:
         return existing(bench, take_id), {}
-    take, granted = bench.waiters.until(is_final, lambda: existing(bench, take_id), wait_s)
-    return take, {"Preference-Applied": f"wait={wait_s}"} if granted else {}
+    _, granted = bench.waiters.until(lambda state: state in _ENDS, lambda: _state(bench, take_id), wait_s)
+    return existing(bench, take_id), {"Preference-Applied": f"wait={wait_s}"} if granted else {}
+
+
+def _state(bench: Bench, take_id: str) -> str | None:
+    """The state alone, None when the take is gone: what is asked again and again is asked cheaply."""
+    with bench.database.read() as connection:
+        return takes.state(connection, take_id)
 
 
 def answer_when_final(

@@ -8,7 +8,6 @@ from pydantic import BaseModel, Field, JsonValue
 
 from coilbench_service.about import About
 from coilbench_service.json_document import rfc3339
-from coilbench_worker.store.states import FINAL_STATES
 from coilbench_worker.store.takes import TakeRecord
 
 
@@ -68,8 +67,3 @@ def take_view(take: TakeRecord) -> dict[str, Any]:
         "problem": take.problem,
         "links": {"self": path, "measurement": f"{path}/measurement", "audio": f"{path}/audio"},
     }
-
-
-def is_final(take: TakeRecord) -> bool:
-    """Whether nothing more will happen to the take by itself."""
-    return take.state in FINAL_STATES

@@ -110,3 +110,11 @@ def test_takes_come_with_their_current_measurement(
         None,
         arrived[4].id,
     ]
+
+
+def test_the_state_alone_is_that_of_the_take_and_none_when_it_is_gone(database: Database, blobs: Blobs) -> None:
+    take = arrive(database, blobs, b"1")
+    with database.write() as connection:
+        assert takes.state(connection, take.id) == "waiting"
+        takes.delete(connection, take.id)
+        assert takes.state(connection, take.id) is None

@@ -63,6 +63,12 @@ def get(connection: Connection, take_id: str) -> TakeRecord | None:
     return None if row is None else _record(row)
 
 
+def state(connection: Connection, take_id: str) -> str | None:
+    """The state of the take alone, or None when there is none of that id."""
+    found: str | None = connection.execute(select(takes.c.state).where(takes.c.id == take_id)).scalar_one_or_none()
+    return found
+
+
 def page(connection: Connection, chosen: TakeFilter, limit: int, cursor: str | None = None) -> Page:
     """Up to `limit` takes after `cursor` (a `Page.next`), in the order of arrival."""
     query = _filtered(_takes(), chosen).order_by(takes.c.id).limit(limit + 1)
