@@ -16,7 +16,6 @@ from coilbench_worker.measure.survey import HOP_S, Survey
 STRUM_SPREAD_S = 0.120
 NOVELTY_DB = 3.5
 LASTING_RISE_DB = 3.0
-RISE_CAP_DB = 20.0
 FLOOR_MARGIN_DB = 6.0
 DYNAMIC_RANGE_DB = 65.0
 

@@ -30,13 +30,12 @@ def ending(course: Survey, onset: int, follower: int | None, frames: int, noise:
     frames : samples in the file
     noise : mean square of the noise, full scale = 1.0, or None when unknown
     """
-    limit, ended_by = (follower, "next") if follower is not None else (frames, "file-end")
+    end: int = frames
+    by: EndedBy = "file-end"
+    if follower is not None:
+        end, by = follower, "next"
     first = onset // course.hop
-    last = min(-(-limit // course.hop), course.frames)
-    power = course.power[first:last]
-    end: int = limit
-    by: EndedBy = "next" if follower is not None else "file-end"
-    del ended_by
+    power = course.power[first : min(-(-end // course.hop), course.frames)]
     earliest = round(EARLIEST_S / HOP_S)
     if noise is not None:
         level = uniform_filter1d(power, LEVEL_FRAMES, mode="nearest")

@@ -6,10 +6,13 @@ The limits are common practice, no source.
 import math
 from collections.abc import Sequence
 
+from coilbench_worker.measure.bands import OCTAVES, THIRDS, USABLE_SHARE, measurable
 from coilbench_worker.measure.checks import raised
 from coilbench_worker.measure.extremes import Extremes
 from coilbench_worker.measure.results import Check, Parts, Severity, Strum
+from coilbench_worker.measure.silence import LEAST_S
 from coilbench_worker.measure.source import RecordingFacts
+from coilbench_worker.measure.statistics import standard_deviation
 
 DC_NOTE_DBFS, DC_CAUTION_DBFS = -60.0, -40.0
 HUM_NOTE_DB, HUM_CAUTION_DB = 50.0, 35.0
@@ -17,11 +20,7 @@ SNR_NOTE_DB, SNR_CAUTION_DB, SNR_REJECT_DB = 40.0, 30.0, 15.0
 QUIET_PEAK_DBFS = -40.0
 UNEVEN_DB = 2.0
 CLIPPED_REJECT_S = 0.001
-SILENCE_S = 0.040
 TIMES_SHOWN = 20
-TREBLE_EDGE_SHARE = 0.45
-TREBLE_EDGE_HZ = 11_220.0
-TOP_THIRD_EDGE_HZ = 17_783.0
 
 
 def of_file(facts: RecordingFacts, rate_hz: int, frames: int) -> list[Check]:
@@ -33,9 +32,9 @@ def of_file(facts: RecordingFacts, rate_hz: int, frames: int) -> list[Check]:
         finding = f"The file's header {promise} {frames / rate_hz:.2f} s are there; these were measured."
         values = {"missing_bytes": facts.missing_bytes, "declared_s": declared, "present_s": frames / rate_hz}
         found.append(raised("truncated-file", "caution", finding, values=values))
-    usable_hz = TREBLE_EDGE_SHARE * rate_hz
-    if usable_hz < TOP_THIRD_EDGE_HZ:
-        severity: Severity = "caution" if usable_hz < TREBLE_EDGE_HZ else "note"
+    if not measurable(THIRDS[-1], rate_hz):
+        usable_hz = USABLE_SHARE * rate_hz
+        severity: Severity = "note" if measurable(OCTAVES[-1], rate_hz) else "caution"
         finding = f"At {rate_hz} Hz nothing above {usable_hz:.0f} Hz can be measured."
         found.append(raised("low-sample-rate", severity, finding, values={"usable_to_hz": usable_hz}))
     return found
@@ -49,7 +48,8 @@ def of_extremes(extremes: Extremes, rate_hz: int, onsets_s: Sequence[float]) -> 
         return []
     samples = sum(run.length for run in runs)
     where = "at full scale" if full else f"at {20.0 * math.log10(abs(flat[0].value)):.1f} dBFS, below full scale,"
-    finding = f"{len(runs)} times several samples in a row stand {where} ({samples} samples in all)."
+    often = "Once" if len(runs) == 1 else f"{len(runs)} times"
+    finding = f"{often} several samples in a row stand {where} ({samples} samples in all)."
     times = sorted({round(run.start / rate_hz, 3) for run in runs})
     strums = sorted({_strum_at(time, onsets_s) for time in times} - {0})
     severity: Severity = "reject" if samples / rate_hz >= CLIPPED_REJECT_S else "caution"
@@ -109,8 +109,7 @@ def of_strums(strums: Sequence[Strum], expected: int | None, cut_short: dict[int
         found.append(raised("strum-cut-short", "caution", finding, strums=numbers, values={"empty": ", ".join(keys)}))
     levels = [level for strum in strums if (level := strum.quantities.get("rms_dbfs")) is not None]
     if len(levels) >= 3:
-        mean = sum(levels) / len(levels)
-        spread = math.sqrt(sum((level - mean) ** 2 for level in levels) / (len(levels) - 1))
+        spread = standard_deviation(levels)
         if spread > UNEVEN_DB:
             finding = f"The levels of the strums scatter by {spread:.1f} dB (standard deviation)."
             found.append(raised("uneven-strums", "caution", finding, values={"evenness_db": spread}))
@@ -121,12 +120,13 @@ def of_silence(runs_s: Sequence[tuple[float, float]], onsets_s: Sequence[float])
     """The check `digital-silence` from stretches (start, stop) of exact zeros; between strums it is graver than around
     them.
     """
-    long = [(start, stop) for start, stop in runs_s if stop - start >= SILENCE_S]
+    long = [(start, stop) for start, stop in runs_s if stop - start >= LEAST_S]
     if not long:
         return []
     total = sum(stop - start for start, stop in long)
     inside = bool(onsets_s) and any(onsets_s[0] < start and stop < onsets_s[-1] for start, stop in long)
-    finding = f"{len(long)} stretches of exact zeros, {total:.2f} s in all."
+    stretches = "1 stretch" if len(long) == 1 else f"{len(long)} stretches"
+    finding = f"{stretches} of exact zeros, {total:.2f} s in all."
     times = [start for start, _ in long][:TIMES_SHOWN]
     values = {"stretches": len(long), "total_s": total}
     return [raised("digital-silence", "caution" if inside else "note", finding, times_s=times, values=values)]
