@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Iterable
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 
 from flask import Request
 
@@ -73,14 +73,19 @@ def require_our_host(call: Request, allowed: Iterable[str]) -> None:
     Problem : host-not-allowed (421, RFC 9110 section 15.5.20), foreign-origin (403)
     """
     sent = call.environ.get("HTTP_HOST", "")
-    try:
-        host = urlsplit(f"//{sent}").hostname or ""
-    except ValueError:
-        host = ""
+    host = _parts(f"//{sent}").hostname or ""
     if host not in LOOPBACK_NAMES and host not in {name.lower() for name in allowed}:
         raise Problem(
             kinds.HOST_NOT_ALLOWED, f"The Host header says {sent!r:.100}, which is not a name of this service."
         )
     origin = call.headers.get("Origin")
-    if origin is not None and (urlsplit(origin).netloc.lower() if origin != "null" else "") != sent.lower():
+    if origin is not None and (_parts(origin).netloc.lower() if origin != "null" else "") != sent.lower():
         raise Problem(kinds.FOREIGN_ORIGIN, f"The request comes from a page of {origin!r:.100}.")
+
+
+def _parts(address: str) -> SplitResult:
+    """The parts of an address as sent; all empty when it is none, such as http://[ without the other bracket."""
+    try:
+        return urlsplit(address)
+    except ValueError:
+        return urlsplit("")

@@ -58,7 +58,9 @@ def test_a_name_that_is_not_ours_is_turned_away(host: str) -> None:
     assert caught.value.kind.slug == "host-not-allowed"
 
 
-@pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://localhost:9999", "https://localhost"])
+@pytest.mark.parametrize(
+    "origin", ["http://evil.example", "null", "http://localhost:9999", "https://localhost", "http://[::1", "http://["]
+)
 def test_a_page_of_another_site_is_turned_away(origin: str) -> None:
     with pytest.raises(Problem) as caught:
         require_our_host(_call("localhost:8080", Origin=origin), [])
