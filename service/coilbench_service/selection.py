@@ -62,7 +62,10 @@ class TakeSelection(BaseModel):
     def _with_zone(cls, moment: datetime | None) -> datetime | None:
         if moment is not None and moment.tzinfo is None:
             raise ValueError("needs a time zone, such as Z for UTC")
-        return moment
+        try:
+            return moment and moment.astimezone(UTC)
+        except OverflowError as error:
+            raise ValueError("lies outside the years 1 to 9999 in UTC") from error
 
     def filter(self) -> TakeFilter:
         """The same for the store."""

@@ -26,7 +26,18 @@ def test_a_moment_is_read(text: str, moment: datetime) -> None:
     assert TakeQuery(since=text).filter().since == moment  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("text", ["2030-03-01T09:30:00", "yesterday", "1893456000", "2030-02-30", "2030-13-01T00:00Z"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2030-03-01T09:30:00",
+        "yesterday",
+        "1893456000",
+        "2030-02-30",
+        "2030-13-01T00:00Z",
+        "0001-01-01T00:00:00+23:59",  # before the first moment that can be told in UTC
+        "9999-12-31T23:59:59-23:59",
+    ],
+)
 def test_what_is_no_moment_is_refused(text: str) -> None:
     with pytest.raises(ValidationError, match="since"):
         TakeQuery(since=text)  # type: ignore[arg-type]
