@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any, NoReturn
 
@@ -40,7 +41,11 @@ def read(text: bytes | str) -> Any:
         if isinstance(text, bytes):
             text = text.decode("utf-8")
         value = json.loads(
-            text, object_pairs_hook=_object_of, parse_constant=_refuse_constant, parse_float=_finite_float
+            text,
+            object_pairs_hook=_object_of,
+            parse_constant=_refuse_constant,
+            parse_float=_finite_float,
+            parse_int=_whole_number,
         )
     except UnicodeDecodeError as error:
         raise BadJson(f"not UTF-8: byte {error.object[error.start]:#04x} at position {error.start}") from error
@@ -61,14 +66,21 @@ def _object_of(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         if name in document:
             raise BadJson(f"the name {name!r} is given twice in one object", name)
         _refuse_unstorable(name, name)
-        if isinstance(value, str):
-            _refuse_unstorable(value, name)
-        elif isinstance(value, list):
-            for item in value:
-                if isinstance(item, str):
-                    _refuse_unstorable(item, name)
+        for text in _texts_of(value):
+            _refuse_unstorable(text, name)
         document[name] = value
     return document
+
+
+def _texts_of(value: Any) -> Iterator[str]:
+    """The texts of a value, also in lists within lists; objects have been looked at when they were made."""
+    left = [value]
+    while left:
+        one = left.pop()
+        if isinstance(one, str):
+            yield one
+        elif isinstance(one, list):
+            left.extend(one)
 
 
 def _refuse_unstorable(text: str, name: str) -> None:
@@ -88,6 +100,15 @@ def _finite_float(digits: str) -> float:
     number = float(digits)
     if not math.isfinite(number):
         raise BadJson(f"the number {digits} is too large")
+    return number
+
+
+def _whole_number(digits: str) -> int:
+    number = int(digits)
+    try:
+        float(number)
+    except OverflowError as error:
+        raise BadJson(f"the number {digits[:12]}... of {len(digits)} digits is too large") from error
     return number
 
 

@@ -70,6 +70,8 @@ BAD = [
     ('{"input_gain_db": 1e999}', "about", "too large"),
     ('{"label": "\\ud800"}', "about", "surrogate"),
     ('{"label": "a\\u0000b"}', "about.label", "NUL"),
+    ('{"a": [["\\ud800"]]}', "about", "surrogate"),
+    ('{"a": [[{"b": 1}, ["\\u0000"]]]}', "about.a", "NUL"),
     ("[1, 2]", "about", "list"),
     ('"text"', "about", "text"),
     ("null", "about", "null"),
@@ -78,6 +80,7 @@ BAD = [
     ("", "about", "not JSON"),
     ("[" * 100_000, "about", ""),
     ('{"a": ' + "9" * 5000 + "}", "about", "too many digits"),
+    ('{"a": ' + "9" * 400 + "}", "about", "too large"),
 ]
 
 
