@@ -26,6 +26,9 @@ from coilbench_worker.audio.header import AudioRefused
 
 MEDIA_TYPE = "application/problem+json"
 RETRY_AFTER_S = 5
+MAX_DETAIL_CHARACTERS = 1000
+MAX_FIELD_CHARACTERS = 300
+MAX_FIELDS = 20
 _log = structlog.get_logger(__name__)
 _PLAINER = {"extra_forbidden": "is not known here", "missing": "is missing"}
 _BY_STATUS = {
@@ -84,12 +87,22 @@ class Problem(Exception):
             "type": self.kind.type,
             "title": self.kind.title,
             "status": self.kind.status,
-            "detail": self.detail,
+            "detail": _cut(self.detail, MAX_DETAIL_CHARACTERS),
             "advice": self.advice,
         }
         if self.errors:
-            document["errors"] = [{"field": error.field, "message": error.message} for error in self.errors]
+            document["errors"] = [
+                {"field": _cut(error.field, MAX_FIELD_CHARACTERS), "message": _cut(error.message, MAX_FIELD_CHARACTERS)}
+                for error in self.errors[:MAX_FIELDS]
+            ]
+            if len(self.errors) > MAX_FIELDS:
+                document["errors"].append({"field": "", "message": f"and {len(self.errors) - MAX_FIELDS} more"})
         return document
+
+
+def _cut(text: str, most: int) -> str:
+    """What is said about a request quotes it; a quotation has an end."""
+    return text if len(text) <= most else f"{text[: most - 3]}..."
 
 
 def encode(document: Mapping[str, Any]) -> bytes:
