@@ -23,7 +23,7 @@ PIECE_BYTES = 256 * 1024
 MAX_PART_HEADER_BYTES = 64 * 1024
 ENVELOPE_BYTES = about_document.MAX_BYTES + 2 * MAX_PART_HEADER_BYTES
 UNNAMED = "recording"
-_UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f\u2028\u2029\ud800-\udfff]")
+_UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 class Sink(Protocol):

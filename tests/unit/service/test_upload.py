@@ -190,6 +190,8 @@ def test_a_recording_of_exactly_the_limit_is_taken() -> None:
         ("Gitarre, ün.wav", "Gitarre, ün.wav"),
         ("x" * 300 + ".flac", "x" * 195 + ".flac"),
         ("=cmd()|x.wav", "=cmd()|x.wav"),
+        ("\x9b31mred\x85.wav", "31mred.wav"),  # C1 controls: a terminal may obey them
+        ("\u202evaw.exe", "vaw.exe"),  # shown backwards
     ],
 )
 def test_a_file_name_is_only_a_name(sent: str, kept: str) -> None:
