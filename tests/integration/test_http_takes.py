@@ -6,13 +6,16 @@ import hashlib
 import threading
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 import pytest
+from waitress.buffers import ReadOnlyFileBasedBuffer
+from werkzeug.test import EnvironBuilder
 
 from coilbench_worker.measure.catalogue import QUANTITIES
 from coilbench_worker.store import takes
+from coilbench_worker.store.blobs import Blobs
 from http_recordings import pcm16, strums, strums_wav
 from http_service import Service, assert_problem
 
@@ -194,8 +197,41 @@ def test_the_recording_comes_back_byte_for_byte_and_in_parts(service: Service, g
     assert past.headers["Content-Range"] == f"bytes */{len(good)}"
     assert get(If_None_Match=whole.headers["ETag"]).status_code == 304
     assert get(Range="bytes=0-3", If_Range='"other"').status_code == 200
+    more = get(Range=f"bytes=-{2 * len(good)}")  # RFC 9110 section 14.1.2: a suffix longer than all of it is all of it
+    assert (more.status_code, more.data) == (206, good)
+    for not_ours in ("items=0-5", "bytes=0-0,4-7", "bytes=a-b"):  # section 14.2: ignored
+        assert (get(Range=not_ours).status_code, get(Range=not_ours).data) == (200, good)
     head = service.client.head(take["links"]["audio"], buffered=True)
     assert (head.headers["Content-Length"], head.data) == (str(len(good)), b"")
+
+
+def test_a_part_of_the_recording_goes_out_as_a_file_so_that_a_slow_reader_holds_no_thread(
+    service: Service, good: bytes
+) -> None:
+    take = service.sent(good)
+    headers = {"Host": "localhost", "Range": "bytes=100-299"}
+    environ = EnvironBuilder(take["links"]["audio"], headers=headers).get_environ()
+    environ["wsgi.file_wrapper"] = ReadOnlyFileBasedBuffer  # waitress sends these from its loop
+    sent = service.app.wsgi_app(environ, lambda *_: lambda _: None)
+    assert isinstance(sent, ReadOnlyFileBasedBuffer)
+    assert sent.prepare(200) == 200
+    assert sent.get() == good[100:300]
+    sent.close()
+
+
+def test_audio_of_a_take_that_is_deleted_as_it_is_asked_for_is_a_take_that_is_not_there(
+    service: Service, good: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    take = service.sent(good)
+    blobs = type(service.bench.blobs)
+    opened = blobs.open
+
+    def deleted_first(self: Blobs, key: str) -> BinaryIO:
+        assert service.client.delete(take["links"]["self"]).status_code == 204
+        return opened(self, key)
+
+    monkeypatch.setattr(blobs, "open", deleted_first)
+    assert_problem(service.client.get(take["links"]["audio"]), 404, "take-not-found")
 
 
 @pytest.mark.parametrize("address", ["/v1/quantities", "/v1/checks", "/v1/openapi.json", "/problems"])

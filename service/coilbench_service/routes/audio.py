@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import BinaryIO
+import re
+from typing import BinaryIO, cast
 from urllib.parse import quote
 
 from flask import Response, request
@@ -16,8 +17,11 @@ from coilbench_service.bench import Bench
 from coilbench_service.final_take import existing
 from coilbench_service.openapi import answers, body_of
 from coilbench_service.routes.takes import TakePath
+from coilbench_worker.audio.window import Window
+from coilbench_worker.store.takes import TakeRecord
 
 TAG = Tag(name="audio", description="The recordings as sent")
+_ONE_RANGE = re.compile(r"bytes *= *(?:([0-9]{1,18}) *- *([0-9]{0,18})|- *([0-9]{1,18}))", re.IGNORECASE)
 _MEDIA_TYPES = {
     b"RIFF": "audio/wav",
     b"RIFX": "audio/wav",
@@ -45,7 +49,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
     def read_audio(path: TakePath) -> Response:
         """The recording as sent; takes Range."""
         take = existing(bench, path.take_id)
-        file = bench.blobs.open(take.blob)
+        file = _open(bench, take)
         try:
             response = Response(
                 wrap_file(request.environ, file, 64 * 1024), mimetype=media_type_of(file), direct_passthrough=True
@@ -56,13 +60,50 @@ def blueprint(bench: Bench) -> APIBlueprint:
             response.headers["Cache-Control"] = "no-cache"
             response.set_etag(take.sha256)
             response.last_modified = take.created
-            response.make_conditional(request.environ, accept_ranges=True, complete_length=take.bytes)
+            environ = {name: value for name, value in request.environ.items() if name != "HTTP_RANGE"}
+            if (heeded := range_heeded(request.headers.get("Range", ""), take.bytes)) is not None:
+                environ["HTTP_RANGE"] = heeded
+            response.make_conditional(environ, accept_ranges=True, complete_length=take.bytes)
+            if response.status_code == 206:
+                # As a file again: what Werkzeug makes of a part holds a thread until its reader has taken it.
+                part = _Part(file, response.content_range.start or 0, response.content_length or 0)
+                response.response = wrap_file(request.environ, cast(BinaryIO, part), 64 * 1024)
         except BaseException:
             file.close()
             raise
         return response
 
     return api
+
+
+class _Part(Window):
+    """A part of a recording, closed with its file."""
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+
+
+def _open(bench: Bench, take: TakeRecord) -> BinaryIO:
+    try:
+        return bench.blobs.open(take.blob)
+    except FileNotFoundError:
+        existing(bench, take.id)  # deleted since it was looked up?
+        raise
+
+
+def range_heeded(asked: str, size: int) -> str | None:
+    """A Range header as Werkzeug takes it: None where it is to be ignored, a suffix no longer than the recording.
+
+    Ignored: another unit than bytes, what is malformed, several ranges (RFC 9110 section 14.2).
+    """
+    form = _ONE_RANGE.fullmatch(asked.strip())
+    if form is None:
+        return None
+    first, last, suffix = form.groups()
+    if suffix is not None:
+        return f"bytes=-{min(int(suffix), size)}"
+    return f"bytes={first}-{last}"
 
 
 def media_type_of(file: BinaryIO) -> str:
