@@ -143,3 +143,12 @@ def test_a_flac_bomb_beyond_the_limits_is_refused_by_its_header(tmp_path: Path, 
     with pytest.raises(AudioRefused) as caught:
         open_recording(path)
     assert caught.value.code in ("too-long", "damaged-header")
+
+
+def test_metadata_that_libflac_stumbles_over_is_told_without_our_own_objects(tmp_path: Path, stream: bytes) -> None:
+    damaged = bytearray(stream)
+    assert damaged[42] & 0x7F == 4  # a comment block follows STREAMINFO; its text now claims 2 GB
+    damaged[49] = 0x7F
+    with pytest.raises(UnreadableRecording, match="The decoder does not take the file") as caught:
+        _opened(tmp_path, bytes(damaged))
+    assert " object at 0x" not in caught.value.detail

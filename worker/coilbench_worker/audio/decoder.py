@@ -68,7 +68,7 @@ class Decoder:
             self._file.close()
             if self._window.fault is not None:
                 raise self._window.fault from error
-            raise UnreadableRecording(f"The decoder does not take the file: {error}") from error
+            raise UnreadableRecording(f"The decoder does not take the file: {_words(error)}") from error
         if (self._stream.channels, self._stream.samplerate) != (header.channels, header.rate_hz):
             self.close()
             raise UnreadableRecording("The decoder found another number of channels or another rate than the header.")
@@ -98,7 +98,7 @@ class Decoder:
         except soundfile.SoundFileError as error:
             if self._window.fault is not None:
                 raise self._window.fault from error
-            raise UnreadableRecording(f"The samples can't be decoded: {error}") from error
+            raise UnreadableRecording(f"The samples can't be decoded: {_words(error)}") from error
         if self._window.fault is not None:
             raise self._window.fault
         return found
@@ -137,4 +137,9 @@ class Decoder:
         try:
             self._stream.seek(frame)
         except soundfile.SoundFileError as error:
-            raise UnreadableRecording(f"Frame {frame:,} can't be found: {error}") from error
+            raise UnreadableRecording(f"Frame {frame:,} can't be found: {_words(error)}") from error
+
+
+def _words(error: soundfile.SoundFileError) -> str:
+    """What libsndfile said, without what soundfile puts before it: the Python object that it was reading from."""
+    return str(getattr(error, "error_string", error))
