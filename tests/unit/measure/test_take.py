@@ -330,6 +330,13 @@ def test_noise_is_that_of_the_chain() -> None:
     assert found["hum_hz"] is None
 
 
+def test_direct_current_makes_no_take_cleaner() -> None:
+    """0.1 of full scale stands 4 dB above the plain take's strums: as part of their RMS it would add to the signal."""
+    clean, offset = plain_measurement().noise["snr_db"], measured(plain_samples() + 0.1).noise["snr_db"]
+    assert clean is not None
+    assert offset == pytest.approx(clean, abs=0.05)
+
+
 def test_recording_is_described() -> None:
     audio = measured(np.stack([plain_samples()] * 2, axis=1), facts=replace(SIXTEEN, container="flac")).audio
     assert (audio.sample_rate_hz, audio.channels, audio.channel_used) == (RATE_HZ, 2, 1)

@@ -9,7 +9,7 @@ from coilbench_worker.measure.catalogue import QUANTITIES
 from coilbench_worker.measure.channels import choose_channel
 from coilbench_worker.measure.checks import raised
 from coilbench_worker.measure.extremes import Extremes
-from coilbench_worker.measure.levels import energy_average_dbfs
+from coilbench_worker.measure.levels import energy_average_dbfs, power_db
 from coilbench_worker.measure.noise import Noise, QuietStretches, with_rounding
 from coilbench_worker.measure.one_strum import cut_short, measure_strum
 from coilbench_worker.measure.quiet import quiet_stretches
@@ -138,7 +138,8 @@ def _outside(finding: Finding, channel: OneChannel) -> list[tuple[int, int]]:
 
 
 def _noise_figures(quiet: Noise, course: Survey, strums: Sequence[Strum]) -> Parts:
-    mean_rms = summary(strum.quantities["rms_dbfs"] for strum in strums).mean
+    offset = course.mean if quiet.dc_offset is None else quiet.dc_offset
+    mean_rms = summary(_without_offset(strum.quantities["rms_dbfs"], offset) for strum in strums).mean
     level = quiet.noise_dbfs
     return {
         "noise_dbfs": level,
@@ -146,8 +147,13 @@ def _noise_figures(quiet: Noise, course: Survey, strums: Sequence[Strum]) -> Par
         "hum_hz": None if quiet.hum_hz is None else float(quiet.hum_hz),
         "hum_dbfs": quiet.hum_dbfs,
         "snr_db": None if level is None or mean_rms is None else mean_rms - level,
-        "dc_offset": course.mean if quiet.dc_offset is None else quiet.dc_offset,
+        "dc_offset": offset,
     }
+
+
+def _without_offset(rms_dbfs: float | None, offset: float) -> float | None:
+    """RMS level of what swings about the offset, dBFS; None where nothing does."""
+    return None if rms_dbfs is None else power_db(10.0 ** (rms_dbfs / 10.0) - offset * offset)
 
 
 def _take_quantities(course: Survey, strums: Sequence[Strum]) -> Parts:
