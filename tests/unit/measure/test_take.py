@@ -331,10 +331,13 @@ def test_noise_is_that_of_the_chain() -> None:
 
 
 def test_direct_current_makes_no_take_cleaner() -> None:
-    """0.1 of full scale stands 4 dB above the plain take's strums: as part of their RMS it would add to the signal."""
+    """0.1 of full scale is as strong as the plain take's strums: as part of their RMS it would add 3 dB to the signal.
+
+    Within 0.1 dB, as a strum's half second has a small mean of its own (0.0007), which the offset multiplies.
+    """
     clean, offset = plain_measurement().noise["snr_db"], measured(plain_samples() + 0.1).noise["snr_db"]
     assert clean is not None
-    assert offset == pytest.approx(clean, abs=0.05)
+    assert offset == pytest.approx(clean, abs=0.1)
 
 
 def test_recording_is_described() -> None:
