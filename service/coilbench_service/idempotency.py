@@ -2,7 +2,8 @@
 
 The rules are those of draft-ietf-httpapi-idempotency-key-header-07: same key and same request, same answer; same key
 and another request, 422; first request still under way, 409. The answer is kept in the transaction of the act itself,
-so a crash leaves either both or neither, and no key stays "in flight" for ever.
+so a crash leaves either both or neither, and no key stays "in flight" for ever. It goes with its take: after a DELETE
+the key is new again, because the first answer would lead to what is not there.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import hashlib
 import json
 import re
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -96,12 +97,14 @@ def recall(connection: Connection, key: str | None, request_sha256: str) -> Reme
     return first
 
 
-def remember(connection: Connection, key: str | None, request_sha256: str, status: int, body: Any) -> None:
-    """Keep an answer, in the transaction of the act.
+def remember(
+    connection: Connection, key: str | None, request_sha256: str, status: int, take: Mapping[str, Any]
+) -> None:
+    """Keep an answer, a take as JSON values, in the transaction of the act and for as long as there is that take.
 
     Raises
     ------
     AnsweredElsewhere : the key has an answer by now
     """
-    if key is not None and not idempotency.remember(connection, key, request_sha256, status, body):
+    if key is not None and not idempotency.remember(connection, key, request_sha256, status, take, take_id=take["id"]):
         raise AnsweredElsewhere(key)

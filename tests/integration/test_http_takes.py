@@ -275,6 +275,22 @@ def test_a_key_works_for_measuring_again_as_well(service: Service, good: bytes) 
     assert_problem(other, 422, "idempotency-key-reused")
 
 
+def test_the_answer_under_a_key_goes_with_its_take(service: Service, good: bytes) -> None:
+    key = {"Idempotency-Key": "goes-too"}
+    first = service.send(good, headers=key)
+    service.work()
+    address = first.json["links"]["measurement"]
+    again = {"json": {"settings": {"level_window_s": [0, 0.3]}}, "headers": {"Idempotency-Key": "again-2"}}
+    assert service.client.post(address, **again).status_code == 202
+    assert service.client.delete(first.headers["Location"]).status_code == 204
+    assert_problem(service.client.post(address, **again), 404, "take-not-found")
+    anew = service.send(good, headers={**key, "Prefer": "wait=0"})
+    assert anew.status_code == 202, anew.text
+    assert anew.json["id"] != first.json["id"]
+    assert service.client.get(anew.headers["Location"]).status_code == 200
+    assert service.send(good, headers=key).json == anew.json
+
+
 def test_a_request_whose_first_sending_is_still_being_answered_is_told_to_wait(service: Service, good: bytes) -> None:
     with service.bench.keys.hold("busy"):
         body = assert_problem(service.send(good, headers={"Idempotency-Key": "busy"}), 409, "idempotency-key-in-flight")

@@ -40,6 +40,18 @@ def test_a_request_sent_many_times_at_once_under_one_key_makes_one_take(services
     assert [take["id"] for take in services[0].client.get("/v1/takes").json["items"]] == list(accepted)
 
 
+def test_a_key_whose_take_was_deleted_makes_one_new_take_however_often_it_is_sent(services: list[Service]) -> None:
+    first = services[0].send(GOOD, headers={"Idempotency-Key": "one"})
+    assert services[1].client.delete(first.headers["Location"]).status_code == 204
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        answers = list(
+            pool.map(lambda n: services[n % 2].send(GOOD, headers={"Idempotency-Key": "one"}), range(AT_ONCE))
+        )
+    made = {answer.json["id"] for answer in answers if answer.status_code == 202}
+    assert {answer.status_code for answer in answers} <= {202, 409}
+    assert [take["id"] for take in services[0].client.get("/v1/takes").json["items"]] == list(made)
+
+
 def test_the_same_recording_sent_many_times_at_once_is_one_recording_of_many_takes(services: list[Service]) -> None:
     with ThreadPoolExecutor(AT_ONCE) as pool:
         takes = list(pool.map(lambda number: services[number % 2].sent(GOOD), range(AT_ONCE)))

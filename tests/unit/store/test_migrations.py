@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 import threading
 from pathlib import Path
 
@@ -63,6 +64,35 @@ def test_migrating_keeps_the_rows(database: Database) -> None:
     database.migrate()
     with database.read() as connection:
         assert connection.execute(text("SELECT count(*) FROM nodes")).scalar_one() == 1
+
+
+def test_answers_remembered_before_they_had_their_take_get_it_or_go_with_it(database_url: str) -> None:
+    database = Database(database_url)
+    database.migrate("0001")
+    moment = "'2026-01-01 00:00:00+00'"
+    with database.write() as connection:
+        connection.execute(text(f"INSERT INTO files (sha256, bytes, blob, created) VALUES ('s', 1, 'b', {moment})"))
+        connection.execute(
+            text(
+                "INSERT INTO takes "
+                "(id, created, updated, state, file_name, file_sha256, about, settings, settings_key) "
+                f"VALUES ('t-1', {moment}, {moment}, 'waiting', 'a.wav', 's', '{{}}', '{{}}', 'k')"
+            )
+        )
+        for key, take_id in (("kept", "t-1"), ("dead", "t-0")):
+            statement = text(
+                "INSERT INTO idempotency (key, request_sha256, status, body, created) "
+                f"VALUES (:key, 'r', 202, :body, {moment})"
+            )
+            connection.execute(statement, {"key": key, "body": json.dumps({"id": take_id})})
+    database.migrate()
+    with database.read() as connection:
+        rows = connection.execute(text("SELECT key, take_id FROM idempotency")).all()
+    assert [tuple(row) for row in rows] == [("kept", "t-1")]
+    migration.downgrade(database.url, "0001")
+    with database.read() as connection:
+        assert connection.execute(text("SELECT key FROM idempotency")).scalar_one() == "kept"
+    database.close()
 
 
 def test_a_step_that_leaves_orphans_is_undone(sqlite_url: str) -> None:

@@ -15,13 +15,14 @@ from coilbench_worker.store.schema import idempotency
 
 @dataclass(frozen=True)
 class Remembered:
-    """The first answer given under a key, and the hash of the request it answered."""
+    """The first answer given under a key, the hash of the request it answered, and the take it is about."""
 
     key: str
     request_sha256: str
     status: int
     body: Any
     created: datetime
+    take_id: str | None
 
 
 def lookup(connection: Connection, key: str) -> Remembered | None:
@@ -30,14 +31,17 @@ def lookup(connection: Connection, key: str) -> Remembered | None:
     return None if row is None else Remembered(**row._mapping)
 
 
-def remember(connection: Connection, key: str, request_sha256: str, status: int, body: Any) -> bool:
+def remember(
+    connection: Connection, key: str, request_sha256: str, status: int, body: Any, *, take_id: str | None = None
+) -> bool:
     """Keep the answer; False when the key has one already, which stays. Call it in the transaction of the act itself.
 
+    With `take_id` the answer is forgotten when that take is deleted (`store.takes.delete`).
     On PostgreSQL a second caller waits here until the first has committed; roll back on False, then `lookup`.
     """
     insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
     statement = insert(idempotency).values(
-        key=key, request_sha256=request_sha256, status=status, body=body, created=now()
+        key=key, request_sha256=request_sha256, status=status, body=body, created=now(), take_id=take_id
     )
     entered = connection.execute(statement.on_conflict_do_nothing(index_elements=["key"]).returning(idempotency.c.key))
     return entered.scalar_one_or_none() is not None

@@ -95,6 +95,7 @@ measurements = Table(
     UniqueConstraint("take_id", "settings_key", "version"),
 )
 
+# An answer about a take names it and goes with it: what is told again must still be there.
 idempotency = Table(
     "idempotency",
     metadata,
@@ -103,7 +104,9 @@ idempotency = Table(
     Column("status", Integer, nullable=False),
     Column("body", JSON, nullable=False),
     Column("created", UtcDateTime, nullable=False),
+    Column("take_id", String(36), ForeignKey("takes.id", ondelete="CASCADE")),
     Index(None, "created"),
+    Index(None, "take_id"),
 )
 
 # Workers that are there: each reports every few seconds.

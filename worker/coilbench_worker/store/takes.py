@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Row, Select, func, select, update
 from sqlalchemy import delete as delete_from
 
 from coilbench_worker.store.instants import now
-from coilbench_worker.store.schema import files, jobs, measurements, takes
+from coilbench_worker.store.schema import files, idempotency, jobs, measurements, takes
 from coilbench_worker.store.states import TAKE_STATES
 from coilbench_worker.store.text import storable
 
@@ -111,13 +111,14 @@ def update_about(connection: Connection, take_id: str, about: Mapping[str, Any])
 
 
 def delete(connection: Connection, take_id: str) -> bool:
-    """Delete the take's rows, its jobs and measurements; False when there is no such take.
+    """Delete the take's rows, its jobs, measurements and remembered answers; False when there is no such take.
 
     The recording stays until `store.files.drop_unused` finds that no take uses it; `jobs.remove` does both.
     """
     connection.execute(select(takes.c.id).where(takes.c.id == take_id).with_for_update())
     connection.execute(delete_from(jobs).where(jobs.c.take_id == take_id))
     connection.execute(delete_from(measurements).where(measurements.c.take_id == take_id))
+    connection.execute(delete_from(idempotency).where(idempotency.c.take_id == take_id))
     return connection.execute(delete_from(takes).where(takes.c.id == take_id)).rowcount == 1
 
 
