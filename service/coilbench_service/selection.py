@@ -87,7 +87,15 @@ class TakeQuery(TakeSelection):
 
 
 def split_list(values: Any) -> Any:
-    """A list in which each value may itself be a list separated by commas; empty ones fall out."""
+    """A list in which each value may itself be a list separated by commas; empty ones fall out.
+
+    Raises
+    ------
+    ValueError : nothing is left of what was given; taken for left out, it would ask for everything
+    """
     if not isinstance(values, list):
         return values
-    return [part.strip() for value in values for part in str(value).split(",") if part.strip()]
+    parts = [part.strip() for value in values for part in str(value).split(",") if part.strip()]
+    if values and not parts:
+        raise ValueError("is given and names nothing; leave it out to ask for all")
+    return parts

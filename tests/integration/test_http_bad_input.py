@@ -108,6 +108,14 @@ def test_a_full_queue_refuses_for_now_and_keeps_nothing_of_it(tmp_path: Path) ->
         assert len(service.client.get("/v1/takes").json["items"]) == 1
 
 
+@pytest.mark.parametrize("question", ["id=", "id=,,,", "state=", "state=%20,", "id=&id="])
+@pytest.mark.parametrize("address", ["/v1/takes", "/v1/table", "/v1/table?format=csv"])
+def test_a_filter_that_is_given_and_empty_is_refused(service: Service, address: str, question: str) -> None:
+    answer = service.client.get(f"{address}{'&' if '?' in address else '?'}{question}")
+    body = assert_problem(answer, 422, "invalid-request")
+    assert [error["field"] for error in body["errors"]] == [question.partition("=")[0]]
+
+
 UNKNOWN = "01890000-0000-7000-8000-000000000000"
 
 

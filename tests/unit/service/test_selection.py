@@ -47,6 +47,14 @@ def test_states_may_be_repeated_or_separated_by_commas() -> None:
     assert TakeQuery(state=["waiting,measuring", "failed"]).filter().state == ("waiting", "measuring", "failed")
 
 
+@pytest.mark.parametrize("field", ["id", "state"])
+@pytest.mark.parametrize("given", [[""], [",,,"], [" "], ["", ","]])
+def test_a_list_that_is_given_and_names_nothing_is_refused(field: str, given: list[str]) -> None:
+    """As no filter at all it would let every take through, which is the opposite of what was asked."""
+    with pytest.raises(ValidationError, match=f"{field}\\n.*names nothing"):
+        TakeQuery(**{field: given})  # type: ignore[arg-type]
+
+
 def test_an_unknown_state_is_refused_with_the_known_ones() -> None:
     with pytest.raises(ValidationError, match="'done' is not a state; there are waiting, measuring"):
         TakeQuery(state=["done"])
