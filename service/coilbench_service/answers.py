@@ -9,6 +9,8 @@ from urllib.parse import urlencode
 
 from flask import Response, current_app, request
 
+from coilbench_service.conditional import ConditionalResponse
+
 
 def json_answer(
     document: Any, status: int = 200, *, tagged: bool = False, headers: Mapping[str, str] | None = None
@@ -21,7 +23,7 @@ def json_answer(
     tagged : give a weak entity tag and answer 304 to a matching If-None-Match (for what rarely changes)
     """
     text = current_app.json.dumps(document) + "\n"
-    response = Response(text, status, mimetype="application/json")
+    response = ConditionalResponse(text, status, mimetype="application/json")
     response.headers.update(headers or {})
     response.headers.setdefault("Cache-Control", "no-cache" if tagged else "no-store")
     if tagged:

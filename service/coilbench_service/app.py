@@ -10,6 +10,7 @@ from flask_openapi3.openapi import OpenAPI
 
 from coilbench_service import hosts, json_document, metrics, problems, request_log, upload
 from coilbench_service.bench import Bench
+from coilbench_service.conditional import ConditionalResponse
 from coilbench_service.openapi import ProblemDetails
 from coilbench_service.routes import audio, catalogue, documentation, health, measurement, problem_pages, table, takes
 from coilbench_worker.configuration import Configuration
@@ -40,6 +41,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
         validation_error_callback=problems.raise_invalid,
         static_folder=None,
     )
+    app.response_class = ConditionalResponse  # of send_file too
     app.extensions["coilbench"] = bench
     app.url_map.strict_slashes = True
     numbers = metrics.Metrics(bench)

@@ -82,6 +82,12 @@ KEY_IN_FLIGHT = _known(
     "A request with this Idempotency-Key is still being answered",
     "Wait a moment and send the same request again.",
 )
+PRECONDITION_FAILED = _known(
+    "precondition-failed",
+    412,
+    "What is here is not in the state that the request asked for",
+    "Read it again without If-Match or If-Unmodified-Since, look at what changed, and ask with its present ETag.",
+)
 TOO_LARGE = _known(
     "too-large", 413, "The body is larger than the service takes", "Send a shorter recording, or raise the limit."
 )

@@ -35,6 +35,7 @@ _BY_STATUS = {
     400: kinds.BROKEN_REQUEST,
     404: kinds.NOT_FOUND,
     405: kinds.METHOD_NOT_ALLOWED,
+    412: kinds.PRECONDITION_FAILED,
     413: kinds.TOO_LARGE,
     416: kinds.RANGE_NOT_SATISFIABLE,
     431: kinds.HEADERS_TOO_LARGE,

@@ -11,7 +11,7 @@ from typing import Any, BinaryIO
 import numpy as np
 import pytest
 from waitress.buffers import ReadOnlyFileBasedBuffer
-from werkzeug.test import EnvironBuilder
+from werkzeug.test import EnvironBuilder, TestResponse
 
 from coilbench_worker.measure.catalogue import QUANTITIES
 from coilbench_worker.store import takes
@@ -249,6 +249,43 @@ def test_a_measurement_is_sent_once_until_it_changes(service: Service, good: byt
     assert service.client.get(take["links"]["measurement"], headers=asked).status_code == 304
     service.client.patch(take["links"]["self"], json={"about": {"input_gain_db": 3}})
     assert service.client.get(take["links"]["measurement"], headers=asked).status_code == 200
+
+
+def test_what_must_be_a_certain_state_is_sent_when_it_is_and_else_refused_without_it(
+    service: Service, good: bytes
+) -> None:
+    """RFC 9110 sections 13.1.1 (If-Match, compared strongly), 13.1.4 (If-Unmodified-Since), 13.2.2 (their order)."""
+    take = service.measured(good)
+    audio = service.client.get(take["links"]["audio"], buffered=True)
+    strong, moment = audio.headers["ETag"], audio.headers["Last-Modified"]
+
+    def ask(address: str, **headers: str) -> TestResponse:
+        named = {name.replace("_", "-"): value for name, value in headers.items()}
+        return service.client.get(address, headers=named, buffered=True)
+
+    sound = take["links"]["audio"]
+    for passing in ("*", strong, f'"x", {strong}'):
+        assert ask(sound, If_Match=passing).data == good
+        assert ask(sound, If_Match=passing, Range="bytes=0-3").status_code == 206
+        assert ask(sound, If_Match=passing, If_None_Match=strong).status_code == 304
+    for failing in ('"x"', f"W/{strong}"):
+        for further in ({}, {"Range": "bytes=0-3"}, {"If_None_Match": strong}):
+            assert_problem(ask(sound, If_Match=failing, **further), 412, "precondition-failed")
+    early = "Thu, 01 Jan 1970 00:00:01 GMT"
+    assert ask(sound, If_Unmodified_Since=moment).data == good
+    assert ask(sound, If_Unmodified_Since="nonsense").data == good
+    assert_problem(ask(sound, If_Unmodified_Since=early), 412, "precondition-failed")
+    assert ask(sound, If_Match="*", If_Unmodified_Since=early).data == good
+    for address in (take["links"]["self"], take["links"]["measurement"], "/v1/quantities", "/problems/no-file"):
+        weak = ask(address).headers["ETag"]
+        assert ask(address, If_Match="*").status_code == 200
+        assert_problem(ask(address, If_Match=weak), 412, "precondition-failed")
+    files = ("/v1/docs/assets/css/swagger-ui.css", "/v1/table?format=xlsx")
+    for address in files:
+        assert ask(address, If_Match="*").status_code == 200
+        assert_problem(ask(address, If_Match='"x"'), 412, "precondition-failed")
+    gone = ask("/v1/takes/01890000-0000-7000-8000-000000000000", If_Match="*")
+    assert_problem(gone, 404, "take-not-found")
 
 
 def test_the_same_request_under_one_key_makes_one_take(service: Service, good: bytes) -> None:

@@ -14,6 +14,7 @@ from werkzeug.wsgi import wrap_file
 
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.bench import Bench
+from coilbench_service.conditional import ConditionalResponse
 from coilbench_service.final_take import existing
 from coilbench_service.openapi import answers, body_of
 from coilbench_service.routes.takes import TakePath
@@ -43,6 +44,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
                 206: body_of("audio/*", "A part of it (RFC 9110 section 14)"),
             },
             kinds.TAKE_NOT_FOUND,
+            kinds.PRECONDITION_FAILED,
             kinds.RANGE_NOT_SATISFIABLE,
         ),
     )
@@ -51,7 +53,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
         take = existing(bench, path.take_id)
         file = _open(bench, take)
         try:
-            response = Response(
+            response = ConditionalResponse(
                 wrap_file(request.environ, file, 64 * 1024), mimetype=media_type_of(file), direct_passthrough=True
             )
             response.call_on_close(file.close)

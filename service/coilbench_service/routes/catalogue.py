@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from coilbench_worker.measure.catalogue import QUANTITIES
 from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
 from pydantic import BaseModel, Field
 
+from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
 from coilbench_service.openapi import answers
+from coilbench_worker.measure.catalogue import QUANTITIES
 from coilbench_worker.measure.checks import CHECKS
 
 TAG = Tag(name="catalogues", description="What is measured and judged, and how")
@@ -59,13 +60,13 @@ def blueprint() -> APIBlueprint:
     """The routes of /v1/quantities and /v1/checks."""
     api = APIBlueprint("catalogue", __name__, url_prefix="/v1", abp_tags=[TAG])
 
-    @api.get("/quantities", responses=answers({200: QuantityList}))
+    @api.get("/quantities", responses=answers({200: QuantityList}, kinds.PRECONDITION_FAILED))
     def list_quantities() -> Response:
         """Everything that is measured: key, unit, definition, source."""
         items = [QuantityView.model_validate(quantity, from_attributes=True) for quantity in QUANTITIES]
         return json_answer(QuantityList(items=items).model_dump(), tagged=True)
 
-    @api.get("/checks", responses=answers({200: CheckKindList}))
+    @api.get("/checks", responses=answers({200: CheckKindList}, kinds.PRECONDITION_FAILED))
     def list_checks() -> Response:
         """Everything a recording is judged by, with the advice that goes with it."""
         items = [CheckKindView.model_validate(kind, from_attributes=True) for kind in CHECKS]

@@ -63,7 +63,10 @@ def blueprint() -> APIBlueprint:
         return redirect("/v1/docs")
 
     @api.get(
-        "/v1/openapi.json", responses=answers({200: body_of("application/json", "OpenAPI 3.1", {"type": "object"})})
+        "/v1/openapi.json",
+        responses=answers(
+            {200: body_of("application/json", "OpenAPI 3.1", {"type": "object"})}, kinds.PRECONDITION_FAILED
+        ),
     )
     def read_openapi() -> Response:
         """This document."""
@@ -83,7 +86,10 @@ def blueprint() -> APIBlueprint:
         """The page's own script."""
         return Response(_START, mimetype="text/javascript")
 
-    @api.get("/v1/docs/assets/<path:name>", responses=answers({200: body_of("*/*", "The file")}, kinds.NOT_FOUND))
+    @api.get(
+        "/v1/docs/assets/<path:name>",
+        responses=answers({200: body_of("*/*", "The file")}, kinds.NOT_FOUND, kinds.PRECONDITION_FAILED),
+    )
     def read_asset(path: AssetPath) -> Response:
         """A file of the page's viewer."""
         return send_from_directory(ASSETS, path.name, max_age=3600)

@@ -50,6 +50,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
             kinds.TAKE_NOT_FOUND,
             kinds.NOT_MEASURED_YET,
             kinds.MEASURING_FAILED,
+            kinds.PRECONDITION_FAILED,
             kinds.RECORDING_REJECTED,
         ),
     )

@@ -53,12 +53,12 @@ def blueprint() -> APIBlueprint:
     """The routes of /problems."""
     api = APIBlueprint("problems", __name__, url_prefix="/problems", abp_tags=[TAG])
 
-    @api.get("", responses=answers({200: ProblemKindList}))
+    @api.get("", responses=answers({200: ProblemKindList}, kinds.PRECONDITION_FAILED))
     def list_problems() -> Response:
         """Every kind of problem."""
         return json_answer({"items": [_view(kind) for kind in every_kind()], "next": None}, tagged=True)
 
-    @api.get("/<slug>", responses=answers({200: ProblemKindView}, kinds.NOT_FOUND))
+    @api.get("/<slug>", responses=answers({200: ProblemKindView}, kinds.NOT_FOUND, kinds.PRECONDITION_FAILED))
     def read_problem(path: ProblemPath) -> Response:
         """One kind of problem: what it means and what to do."""
         for kind in every_kind():

@@ -76,7 +76,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
     """The route of /v1/table."""
     api = APIBlueprint("table", __name__, url_prefix="/v1/table", abp_tags=[TAG])
 
-    @api.get("", responses=answers({200: TablePage}, kinds.NOT_ACCEPTABLE))
+    @api.get("", responses=answers({200: TablePage}, kinds.NOT_ACCEPTABLE, kinds.PRECONDITION_FAILED))
     def read_table(query: TableQuery) -> Response:
         """Measurements as a table."""
         form = query.format or _form_accepted()

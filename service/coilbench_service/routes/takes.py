@@ -85,7 +85,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
             page = takes.page(connection, query.filter(), query.limit, query.cursor)
         return page_answer({"items": [take_view(take) for take in page.items], "next": page.next})
 
-    @api.get("/<take_id>", responses=answers({200: Take}, kinds.TAKE_NOT_FOUND))
+    @api.get("/<take_id>", responses=answers({200: Take}, kinds.TAKE_NOT_FOUND, kinds.PRECONDITION_FAILED))
     def read_take(path: TakePath, header: Asking) -> Response:
         """One take, where it stands and why."""
         return answer_when_final(bench, take_view(existing(bench, path.take_id)), header.prefer)
