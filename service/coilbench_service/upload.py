@@ -13,7 +13,7 @@ from typing import Protocol
 
 from flask import Request
 from werkzeug.exceptions import ClientDisconnected, RequestEntityTooLarge
-from werkzeug.sansio.multipart import Data, Epilogue, Field, File, MultipartDecoder, NeedData
+from werkzeug.sansio.multipart import Data, Field, File, MultipartDecoder, NeedData, State
 
 from coilbench_service import about as about_document
 from coilbench_service import problem_kinds as kinds
@@ -138,8 +138,6 @@ def _events(call: Request, max_file_bytes: int) -> Iterator[Field | File | Data]
             piece = call.stream.read(PIECE_BYTES)
             decoder.receive_data(piece or None)
             while not isinstance(event := decoder.next_event(), NeedData):
-                if isinstance(event, Epilogue):
-                    return
                 if isinstance(event, (Field, File)):
                     if not event.name:
                         raise ValueError("a part has no name")
@@ -148,6 +146,9 @@ def _events(call: Request, max_file_bytes: int) -> Iterator[Field | File | Data]
                 elif isinstance(event, Data):
                     in_data = event.more_data
                     yield event
+            if decoder.state is State.EPILOGUE:
+                _pass_over(call)
+                return
             if not in_data and len(decoder.buffer) > MAX_PART_HEADER_BYTES:
                 raise ValueError(f"the headers of a part, or what stands before it, pass {MAX_PART_HEADER_BYTES} bytes")
     except RequestEntityTooLarge as error:
@@ -156,6 +157,12 @@ def _events(call: Request, max_file_bytes: int) -> Iterator[Field | File | Data]
         raise Problem(kinds.BROKEN_MULTIPART, _why_broken(error)) from error
     except (ClientDisconnected, ConnectionError) as error:
         raise Problem(kinds.BROKEN_MULTIPART, "The connection ended before the body did; nothing was kept.") from error
+
+
+def _pass_over(call: Request) -> None:
+    """Read what follows the last boundary and keep none of it (RFC 2046 section 5.1.1: it is to be ignored)."""
+    while call.stream.read(PIECE_BYTES):
+        pass
 
 
 def _boundary(call: Request) -> bytes:

@@ -7,6 +7,7 @@ import random
 
 import pytest
 from flask import Request
+from typing_extensions import Buffer
 from werkzeug.test import EnvironBuilder
 
 from coilbench_service import upload
@@ -27,8 +28,11 @@ class Pieces(io.RawIOBase):
     def readable(self) -> bool:
         return True
 
-    def read(self, size: int = -1) -> bytes:
-        return self._body.read(self._random.randint(1, 700) if size > 0 else size)
+    def readinto(self, buffer: Buffer) -> int:
+        room = memoryview(buffer)
+        piece = self._body.read(min(self._random.randint(1, 700), len(room)))
+        room[: len(piece)] = piece
+        return len(piece)
 
 
 class Sink:
@@ -115,6 +119,33 @@ def test_the_description_may_come_after_the_recording_or_not_at_all_or_as_a_file
     assert receive(call_with(part("file", b"x", "a.wav") + END), Sink(), max_file_bytes=LIMIT).about is None
     as_file = part("file", b"x", "a.wav") + part("about", b"{}", "about.json") + END
     assert receive(call_with(as_file), Sink(), max_file_bytes=LIMIT).about == b"{}"
+
+
+@pytest.mark.parametrize(
+    "epilogue",
+    [b"x", b"the end\r\n", b"z" * 200_000, part("photo", b"y"), END * 5000],
+    ids=["one byte", "a line", "long", "like a part", "like ends"],
+)
+@pytest.mark.parametrize("end", [END, END.rstrip(b"\r\n"), END.replace(b"--\r\n", b"-- \t\r\n")])
+def test_what_follows_the_last_boundary_is_passed_over(end: bytes, epilogue: bytes) -> None:
+    """RFC 2046 section 5.1.1: implementations must ignore what stands after the closing delimiter line."""
+    sink = Sink()
+    body = part("file", b"the recording", "a.wav") + end + b"\r\n" + epilogue
+    call = call_with(body)
+    receive(call, sink, max_file_bytes=LIMIT)
+    assert sink.content == b"the recording"
+    assert call.stream.read(1) == b"", "all of it was read, so that the connection can be used again"
+
+
+@pytest.mark.parametrize("declared", [True, False])
+def test_what_follows_the_last_boundary_counts_against_the_limit(declared: bool) -> None:
+    call = call_with(part("file", b"x", "a.wav") + END + bytes(1_000_000))
+    call.max_content_length = 500_000
+    if not declared:
+        del call.environ["CONTENT_LENGTH"]
+    with pytest.raises(Problem) as caught:
+        receive(call, Sink(), max_file_bytes=500_000)
+    assert caught.value.kind.status == 413
 
 
 def test_an_empty_description_is_a_description() -> None:
