@@ -1,7 +1,8 @@
 """Table files: CSV, spreadsheet and JSON.
 
-Text cells of a CSV that begin like a formula are defused with an apostrophe (CWE-1236); a spreadsheet gets numbers as
-numbers and text as text, never a formula or a link.
+Text cells of a CSV that begin like a formula, be it after characters that can't be seen or with its sign in full width,
+are defused with an apostrophe (CWE-1236); a spreadsheet gets numbers as numbers and text as text, never a formula or a
+link.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import csv
 import json
 import os
 import tempfile
+import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -19,7 +21,8 @@ import xlsxwriter
 from coilbench.errors import NotSaved, UnknownFormat
 from coilbench.table import Table, cell_text
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_SIGNS = frozenset("=+-@\uff1d\uff0b\uff0d\uff20\ufe66\ufe62\ufe63\ufe6b")  # plain, full-width, small
+_PASSED_OVER = ("Zs", "Zl", "Zp", "Cc", "Cf")  # spaces, controls, format characters such as U+FEFF and U+200B
 LONGEST_CELL = 32_767
 MOST_SHEET_ROWS = 1_048_576
 NARROWEST, WIDEST = 8, 40
@@ -87,7 +90,15 @@ def _csv_cell(value: Any) -> Any:
     if isinstance(value, int | float) and not isinstance(value, bool):
         return value
     text = cell_text(value)
-    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+    return f"'{text}" if _starts_formula(text) else text
+
+
+def _starts_formula(text: str) -> bool:
+    """Whether a spreadsheet may read a formula: what it passes over at the begin is passed over here too."""
+    if text.startswith(("\t", "\r")):
+        return True
+    first = next((one for one in text if unicodedata.category(one) not in _PASSED_OVER), None)
+    return first in _FORMULA_SIGNS
 
 
 def _write_xlsx(table: Table, path: Path) -> None:

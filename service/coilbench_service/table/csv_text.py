@@ -1,20 +1,23 @@
 """A table as CSV (RFC 4180, UTF-8), row by row, safe to open in a spreadsheet.
 
-A spreadsheet runs a text cell that begins with = + - @ TAB or CR as a formula (CWE-1236); such text gets an apostrophe
-in front. Numbers are numbers, negative ones too.
+A spreadsheet runs a text cell that begins with = + - @ TAB or CR as a formula (CWE-1236), some also after characters
+that can't be seen, or with the signs in full width; such text gets an apostrophe in front. Numbers are numbers,
+negative ones too.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from coilbench_service.table.columns import Column
 
 MEDIA_TYPE = "text/csv"
-_STARTS_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_SIGNS = frozenset("=+-@\uff1d\uff0b\uff0d\uff20\ufe66\ufe62\ufe63\ufe6b")  # plain, full-width, small
+_PASSED_OVER = ("Zs", "Zl", "Zp", "Cc", "Cf")  # spaces, controls, format characters such as U+FEFF and U+200B
 _PIECE_CHARACTERS = 32 * 1024
 
 
@@ -41,4 +44,12 @@ def cell(value: Any) -> str:
     if isinstance(value, (int, float)):
         return repr(value)
     text = str(value)
-    return f"'{text}" if text.startswith(_STARTS_FORMULA) else text
+    return f"'{text}" if _starts_formula(text) else text
+
+
+def _starts_formula(text: str) -> bool:
+    """Whether a spreadsheet may read a formula: what it passes over at the begin is passed over here too."""
+    if text.startswith(("\t", "\r")):
+        return True
+    first = next((one for one in text if unicodedata.category(one) not in _PASSED_OVER), None)
+    return first in _FORMULA_SIGNS

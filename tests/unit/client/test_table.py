@@ -40,11 +40,23 @@ def test_a_csv_has_keys_numbers_in_full_and_no_formulas(tmp_path: Path) -> None:
     assert rows[1]["label"] == "'-plain"
 
 
-@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])  # CWE-1236, OWASP ASVS 1.2.10
+PLAIN_STARTS = ["=", "+", "-", "@", "\t", "\r"]  # CWE-1236, OWASP ASVS 1.2.10
+HIDDEN_STARTS = ["\n=", " =", "\u3000=", "\ufeff=", "\u200b+", "\u200d\u2060-", "\u202e@", "\x00=", "\u2028="]
+WIDE_AND_SMALL_STARTS = ["\uff1d", "\uff0b", "\uff0d", "\uff20", "\ufe66", "\ufe62", "\ufe63", "\ufe6b"]
+
+
+@pytest.mark.parametrize("start", PLAIN_STARTS + HIDDEN_STARTS + WIDE_AND_SMALL_STARTS)
 def test_no_text_cell_of_a_csv_begins_a_formula(tmp_path: Path, start: str) -> None:
     table = Table("take", (Column("label", "Label"),), ({"label": f"{start}cmd"},))
     text = table.save(tmp_path / "t.csv").read_bytes()
     assert f"'{start}cmd".encode() in text
+
+
+@pytest.mark.parametrize("plain", ["a-b", " \u200b", "\ufeffplain", "\u97f3=1"])
+def test_plain_text_of_a_csv_stays_as_it_is(tmp_path: Path, plain: str) -> None:
+    table = Table("take", (Column("label", "Label"),), ({"label": plain},))
+    rows = list(csv.reader(io.StringIO(table.save(tmp_path / "t.csv").read_text("utf-8"), newline="")))
+    assert rows == [["label"], [plain]]
 
 
 def test_a_spreadsheet_has_numbers_as_numbers_and_text_as_text(tmp_path: Path) -> None:

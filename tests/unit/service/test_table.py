@@ -156,7 +156,19 @@ def test_checks_of_the_description_are_counted_as_it_is_now() -> None:
     assert row["checks"] == "gain-unknown"
 
 
-DEFUSED = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", '=HYPERLINK("http://x")']
+DEFUSED = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", '=HYPERLINK("http://x")', "\n=1", " =1", "\u00a0\u3000=1"]
+# Passed over at the begin by what reads a cell: byte order mark, zero-width space and joiner, direction marks.
+DEFUSED += ["\ufeff=1", "\u200b+1", "\u200d\u2060-1", "\u202e@A1", "\x00=1", "\u2028=1"]
+DEFUSED += [
+    "\uff1d1+1",
+    "\uff0b1",
+    "\uff0d1",
+    "\uff20SUM(A1)",
+    "\ufe661",
+    "\ufe621",
+    "\ufe631",
+    "\ufe6bA1",
+]  # wide, small
 
 
 @pytest.mark.parametrize("text", DEFUSED)
@@ -174,6 +186,10 @@ def test_text_that_a_spreadsheet_would_run_is_defused(text: str) -> None:
         (True, "true"),
         (False, "false"),
         ("a-b", "a-b"),
+        ("", ""),
+        (" \u200b", " \u200b"),
+        ("\ufeffplain", "\ufeffplain"),
+        ("音=1", "音=1"),
         (0.1 + 0.2, repr(0.1 + 0.2)),
     ],
 )
