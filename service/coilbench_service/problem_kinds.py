@@ -147,6 +147,12 @@ INTERNAL_ERROR = _known(
     "Something went wrong on our side",
     "Try again; if it stays so, look up the reference in the server's log.",
 )
+UNKNOWN_TRANSFER_CODING = _known(
+    "unknown-transfer-coding",
+    501,
+    "The body comes in a coding that is not taken here",
+    "Send the body with a Content-Length, or with Transfer-Encoding: chunked alone.",
+)
 STORAGE_FULL = _known(
     "storage-full",
     507,

@@ -1,8 +1,4 @@
-"""The HTTP server for one machine: waitress with enough threads for those who wait, and problems for its own refusals.
-
-Waitress refuses what it can't read, or what is too large, before the app sees it, and in plain text; here such an
-answer is a problem like any other.
-"""
+"""The HTTP server for one machine: waitress with enough threads for those who wait; begun and ended in good order."""
 
 from __future__ import annotations
 
@@ -15,47 +11,15 @@ from typing import Any
 from urllib.request import ProxyHandler, build_opener
 
 from waitress import wasyncore
-from waitress.channel import HTTPChannel
-from waitress.server import TcpWSGIServer, create_server
-from waitress.task import ErrorTask
 
-from coilbench_service import problem_kinds as kinds
-from coilbench_service import upload
+from coilbench_service import connections
 from coilbench_service.bench import SERVER_THREADS
-from coilbench_service.problems import MEDIA_TYPE, Problem, encode
 
 LISTEN_BACKLOG = 256
-CONNECTIONS = 256
 RECEIVE_BYTES = 256 * 1024
 """Taken from a connection at once: with the 8 KiB of the default a recording costs a thousand rounds of the loop."""
 ANSWERS_WITHIN_S = 10.0
 ASK_EVERY_S = 0.2
-_ENVELOPE_BYTES = upload.ENVELOPE_BYTES + 1  # waitress refuses a body of the limit itself
-
-
-class _ProblemTask(ErrorTask):  # type: ignore[misc]
-    def execute(self) -> None:
-        error = self.request.error
-        limits = self.channel.server.adj
-        if error.code == kinds.TOO_LARGE.status:
-            problem = upload.too_large(limits.max_request_body_size - _ENVELOPE_BYTES)
-        elif error.code == kinds.HEADERS_TOO_LARGE.status:
-            detail = f"The request line and headers have more than {limits.max_request_header_size} bytes together."
-            problem = Problem(kinds.HEADERS_TOO_LARGE, detail)
-        elif error.code < 500:
-            problem = Problem(kinds.BROKEN_REQUEST, "The request line, a header or the body's framing is not HTTP.")
-        else:
-            problem = Problem(kinds.INTERNAL_ERROR, "The request was not finished; the server's log has the cause.")
-        body = encode(problem.body())
-        self.status = f"{error.code} {error.reason}"
-        self.response_headers.append(("Content-Type", MEDIA_TYPE))
-        self.set_close_on_finish()
-        self.content_length = len(body)
-        self.write(body)
-
-
-class _Channel(HTTPChannel):  # type: ignore[misc]
-    error_task_class = _ProblemTask
 
 
 class PortTaken(Exception):
@@ -78,12 +42,15 @@ class Server:
 
     def __init__(self, app: Callable[..., Any], host: str, port: int, max_upload_bytes: int) -> None:
         try:
-            server = create_server(
+            server = connections.Listener(
                 app,
                 listen=f"[{host}]:{port}" if ":" in host else f"{'127.0.0.1' if host == 'localhost' else host}:{port}",
                 threads=SERVER_THREADS,
-                max_request_body_size=max_upload_bytes + _ENVELOPE_BYTES,
-                connection_limit=CONNECTIONS,
+                max_request_body_size=max_upload_bytes + connections.ENVELOPE_BYTES,
+                connection_limit=connections.most_connections(),
+                channel_timeout=connections.STALLED_S,
+                cleanup_interval=connections.LOOKED_AFTER_EVERY_S,
+                asyncore_use_poll=True,  # select can't watch files numbered 1024 and above
                 backlog=LISTEN_BACKLOG,
                 recv_bytes=RECEIVE_BYTES,
                 ident="coilbench",
@@ -94,8 +61,6 @@ class Server:
                 f"Can't listen on {host}:{port}: {error.strerror or error}. Stop what listens there, or choose another "
                 f"port: COILBENCH_LISTEN={host}:0 takes a free one."
             ) from error
-        assert isinstance(server, TcpWSGIServer)  # one address, so one server
-        server.channel_class = _Channel
         self._server = server
         shown = f"[{host}]" if ":" in host else host
         self.address = f"http://{shown}:{server.effective_port}"

@@ -11,7 +11,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import IO, Any
 
@@ -219,6 +219,7 @@ def test_a_body_that_grows_past_the_limit_without_having_said_so_is_refused_in_t
 @pytest.mark.parametrize(
     ("request_bytes", "slug", "words"),
     [
+        (b"GET http://[::1/ HTTP/1.1\r\nHost: localhost\r\n\r\n", "broken-request", "is not HTTP."),
         (b"GARBAGE\r\n\r\n", "broken-request", "is not HTTP."),
         (b"GET / HTTP/1.1\r\nHost: localhost\r\nX: " + b"y" * 262_144, "headers-too-large", "more than 262144 bytes"),
         (b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: many\r\n\r\n", "broken-request", "is not HTTP."),
@@ -231,6 +232,36 @@ def test_what_the_server_itself_refuses_is_a_problem_in_our_words(
     assert body["type"] == f"/problems/{slug}"
     assert words in body["detail"]
     assert {"title", "status", "detail", "advice"} <= set(body)
+
+
+@pytest.mark.parametrize(
+    ("field", "status_line", "slug", "words"),
+    [
+        (b"Transfer-Encoding: gzip", b"HTTP/1.1 501 Not Implemented", "unknown-transfer-coding", "chunked"),
+        (b"Transfer-Encoding: gzip, chunked", b"HTTP/1.1 501 Not Implemented", "unknown-transfer-coding", "chunked"),
+        (b"Content-Length: " + b"9" * 5000, b"HTTP/1.1 400 Bad Request", "broken-request", "is not HTTP."),
+        (b"Content-Length: 00000000000000000000000000x", b"HTTP/1.1 400 Bad Request", "broken-request", "is not HTTP."),
+    ],
+)
+def test_a_framing_that_is_not_taken_is_refused_with_one_status(
+    api: Program, field: bytes, status_line: bytes, slug: str, words: str
+) -> None:
+    head = b"POST /v1/takes HTTP/1.1\r\nHost: localhost\r\nContent-Type: multipart/form-data; boundary=x\r\n"
+    line, body = api.raw(head + field + b"\r\n\r\n")
+    assert (line, body["type"]) == (status_line, f"/problems/{slug}")
+    assert body["status"] == int(line.split()[1])
+    assert words in body["detail"] + body["advice"]
+    assert api.ask("GET", body["type"]).json()["status"] == body["status"]
+
+
+@pytest.mark.parametrize("bytes_sent", [b"", b"GET /healthz HTTP/1.1\r\nHost: loc"], ids=["silent", "half a request"])
+def test_many_idle_connections_shut_nobody_out(api: Program, bytes_sent: bytes) -> None:
+    host, port = api.address.removeprefix("http://").split(":")
+    with ExitStack() as idle:
+        for _ in range(300):
+            connection = idle.enter_context(socket.create_connection((host, int(port)), timeout=DEADLINE_S))
+            connection.sendall(bytes_sent)
+        assert api.ask("GET", "/healthz").json() == {"alive": True}
 
 
 def test_many_who_wait_leave_room_for_others_and_go_when_the_service_ends(tmp_path: Path) -> None:

@@ -1,0 +1,122 @@
+"""Connections: idle ones are let go, those with something on its way are not, and there are as many as files allow."""
+
+from __future__ import annotations
+
+import resource
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack
+from typing import Any
+
+import pytest
+from waitress import wasyncore
+
+from coilbench_service.connections import IDLE_S, STALLED_S, most_connections
+from coilbench_service.serving import Server
+from services import wait_until
+
+DEADLINE_S = 30
+ASK = b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n"
+
+
+class Listening:
+    """A server whose loop the test turns by hand, so that no time has to pass."""
+
+    def __init__(self, app: Callable[..., Iterable[bytes]], stack: ExitStack) -> None:
+        self._stack = stack
+        self.server = Server(app, "127.0.0.1", 0, 1_000_000)
+        self.listener = self.server._server
+
+    def turn(self, until: Callable[[], object], what: str) -> None:
+        """Let the server do its rounds until it is so."""
+
+        def so() -> object:
+            wasyncore.loop(timeout=0.01, use_poll=True, map=self.listener._map, count=1)
+            return until()
+
+        wait_until(so, what, within_s=DEADLINE_S, every_s=0)
+
+    def connected(self, sent: bytes) -> tuple[socket.socket, Any]:
+        """A connection on which this was sent and taken; both ends."""
+        before = set(self.listener.active_channels.values())
+        ours = self._stack.enter_context(socket.create_connection(self.listener.socket.getsockname(), DEADLINE_S))
+        ours.sendall(sent)
+        self.turn(lambda: set(self.listener.active_channels.values()) - before, "the connection is there")
+        (theirs,) = set(self.listener.active_channels.values()) - before
+        if sent:
+            self.turn(lambda: theirs.request or theirs.requests, "what was sent has arrived")
+        return ours, theirs
+
+    def close(self) -> None:
+        """End everything."""
+        self.listener.task_dispatcher.shutdown()
+        wasyncore.close_all(self.listener._map)
+
+
+@pytest.fixture
+def hold() -> Iterator[threading.Event]:
+    """Set, it lets the app answer."""
+    event = threading.Event()
+    yield event
+    event.set()
+
+
+@pytest.fixture
+def listening(hold: threading.Event) -> Iterator[Listening]:
+    """A server whose app answers when it may."""
+
+    def app(_environ: Any, start: Any) -> list[bytes]:
+        hold.wait(DEADLINE_S)
+        start("200 OK", [("Content-Length", "2")])
+        return [b"ok"]
+
+    with ExitStack() as stack:
+        made = Listening(app, stack)
+        yield made
+        hold.set()
+        made.close()
+
+
+@pytest.mark.parametrize("sent", [b"", ASK[:20]], ids=["silent", "half a head"])
+def test_an_idle_connection_is_let_go(listening: Listening, sent: bytes) -> None:
+    ours, theirs = listening.connected(sent)
+    listening.listener.maintenance(theirs.last_activity + IDLE_S - 1)
+    assert not theirs.will_close
+    listening.listener.maintenance(theirs.last_activity + IDLE_S + 1)
+    listening.turn(lambda: theirs not in listening.listener.active_channels.values(), "the connection is gone")
+    assert ours.recv(1) == b""
+
+
+def test_a_connection_is_kept_while_a_request_is_worked_on_and_let_go_after(
+    listening: Listening, hold: threading.Event
+) -> None:
+    ours, theirs = listening.connected(ASK)
+    listening.listener.maintenance(time.time() + 100 * STALLED_S)
+    assert not theirs.will_close
+    hold.set()
+    listening.turn(lambda: not theirs.requests and not theirs.total_outbufs_len, "it is answered")
+    assert ours.recv(1000).endswith(b"ok")
+    listening.listener.maintenance(time.time() + IDLE_S + 1)
+    assert theirs.will_close
+
+
+def test_a_body_on_its_way_may_stall_for_longer_but_not_for_ever(listening: Listening) -> None:
+    head = b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 100\r\n\r\nhalf"
+    _, theirs = listening.connected(head)
+    listening.turn(lambda: theirs.request.headers_finished, "the head is read")
+    listening.listener.maintenance(theirs.last_activity + STALLED_S - 1)
+    assert not theirs.will_close
+    listening.listener.maintenance(theirs.last_activity + STALLED_S + 1)
+    assert theirs.will_close
+
+
+@pytest.mark.parametrize(
+    ("files", "connections"), [(64, 32), (256, 64), (1024, 448), (4096, 1000), (resource.RLIM_INFINITY, 1000)]
+)
+def test_there_are_as_many_connections_as_the_files_of_the_process_allow(
+    monkeypatch: pytest.MonkeyPatch, files: int, connections: int
+) -> None:
+    monkeypatch.setattr(resource, "getrlimit", lambda _: (files, files))
+    assert most_connections() == connections
