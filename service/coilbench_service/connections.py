@@ -7,7 +7,7 @@ open shuts nobody out.
 
 from __future__ import annotations
 
-import resource
+import select
 
 from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser, ParsingError
@@ -24,6 +24,9 @@ STALLED_S = 120
 """Without a byte in the middle of a body, ours or theirs: a player that pauses, a disk that wakes."""
 LOOKED_AFTER_EVERY_S = 10
 MOST_CONNECTIONS = 1000
+SELECT_CONNECTIONS = 400
+"""Where there is no poll (Windows), select watches 512 sockets."""
+POLL = hasattr(select, "poll")
 FEWEST_CONNECTIONS = 32
 _OTHER_FILES = 128
 _FILES_A_CONNECTION = 2  # its socket, and the temporary file of a body on its way
@@ -106,6 +109,10 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
 
 def most_connections() -> int:
     """How many connections the process may hold with the files it may open, 1000 at most."""
+    if not POLL:
+        return SELECT_CONNECTIONS
+    import resource  # not on Windows
+
     files, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
     if files == resource.RLIM_INFINITY:
         return MOST_CONNECTIONS

@@ -50,7 +50,7 @@ class Server:
                 connection_limit=connections.most_connections(),
                 channel_timeout=connections.STALLED_S,
                 cleanup_interval=connections.LOOKED_AFTER_EVERY_S,
-                asyncore_use_poll=True,  # select can't watch files numbered 1024 and above
+                asyncore_use_poll=connections.POLL,  # select can't watch files numbered 1024 and above
                 backlog=LISTEN_BACKLOG,
                 recv_bytes=RECEIVE_BYTES,
                 ident="coilbench",
