@@ -73,6 +73,7 @@ def test_processes_are_used_for_many_takes_and_replaced_after_as_many_as_set(tmp
         names = list(connection.execute(select(jobs.c.worker).order_by(jobs.c.id)).scalars())
     assert len(set(names)) == 3
     assert sorted(names.count(name) for name in set(names)) == [1, 3, 3]
+    assert "died" not in worker.log.read_text(), "a replacement as planned is no fault"
     shop.close()
 
 

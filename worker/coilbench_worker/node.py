@@ -12,16 +12,15 @@ import socket
 import threading
 import time
 import uuid
-from collections.abc import Callable
 from typing import Any
 
 import structlog
-from celery.exceptions import WorkerTerminate
-from celery.worker import WorkController, state
+from celery.worker import state
 from sqlalchemy.exc import DBAPIError
 
 from coilbench_worker import jobs
 from coilbench_worker.configuration import Configuration
+from coilbench_worker.controller import Controller, SharedPipeController
 from coilbench_worker.jobs.broker import celery_app
 from coilbench_worker.jobs.dispatch import Dispatcher
 from coilbench_worker.jobs.redispatch import Redispatcher
@@ -29,8 +28,12 @@ from coilbench_worker.store.database import Database
 
 START_WITHIN_S = 30.0
 LOOK_EVERY_S = 0.05
-# Celery's loop comes round at least every 2 s; ending the processes takes a moment.
+# On Redis Celery's loop comes round at least every 2 s; ending the processes takes a moment.
 LOOP_LOOKS_WITHIN_S = 4.0
+# Between the end of a controller and the next: none at first, then doubled each time until one lasts.
+FIRST_PAUSE_S = 0.5
+LONGEST_PAUSE_S = 30.0
+LASTED_S = 60.0
 # The measuring processes share the processors among themselves; threads of a numeric library would only get in the way.
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -65,12 +68,14 @@ class Node:
         self._fault: Exception | None = None
         self._ready = threading.Event()
         self._stopping = threading.Event()
+        self._replacing = threading.Event()
         self._thread = threading.Thread(target=self._work, name="worker", daemon=True)
 
     @property
     def alive(self) -> bool:
         """Whether the worker takes jobs."""
-        return self._ready.is_set() and self._thread.is_alive() and not self._stopping.is_set()
+        working = self._ready.is_set() and self._thread.is_alive() and not self._stopping.is_set()
+        return working and not self._replacing.is_set()
 
     def start(self) -> None:
         """Start measuring processes and re-dispatch; returns when jobs are taken.
@@ -127,53 +132,78 @@ class Node:
         return not self._thread.is_alive()
 
     def _work(self) -> None:
-        try:
-            self._control()
-        except Exception as error:
-            self._fault = error
-            log.exception("the worker broke", worker=self.name)
+        """One controller; where nobody else would start the worker again, one after another until the stop."""
+        pause_s = 0.0
+        while True:
+            began = time.monotonic()
+            try:
+                self._control()
+            except Exception as error:
+                self._fault = error
+                log.exception("the worker broke", worker=self.name)
+            if not (self._configuration.embedded and self._ready.is_set()) or self._stopping.is_set():
+                return
+            self._replacing.set()
+            self._return_takes()
+            if time.monotonic() - began > LASTED_S:
+                pause_s = 0.0
+            log.warning("new measuring processes are started", worker=self.name, pause_s=pause_s)
+            if self._stopping.wait(pause_s):
+                return
+            pause_s = min(max(FIRST_PAUSE_S, 2 * pause_s), LONGEST_PAUSE_S)
 
     def _control(self) -> None:
-        self._controller = _Controller(
-            app=self._app,
-            hostname=self.name,
-            ready_callback=lambda _: self._ready.set(),
+        settings: dict[str, Any] = {
+            "app": self._app,
+            "hostname": self.name,
+            "ready_callback": lambda _: self._take_jobs(),
             # Workers need not know of each other: the database is between them.
-            without_mingle=True,
-            without_gossip=True,
-            without_heartbeat=True,
-        )
-        self._controller.before_end = self._wait_for_takes_in_hand
+            "without_mingle": True,
+            "without_gossip": True,
+            "without_heartbeat": True,
+        }
+        if self._configuration.embedded:
+            controller: Controller = SharedPipeController(had_a_take=self._had_a_take, **settings)
+        else:
+            controller = Controller(**settings)
+        controller.before_end = self._wait_for_takes_in_hand
+        self._controller = controller
         if not self._stopping.is_set():
-            self._controller.start()
+            controller.start()
+
+    def _take_jobs(self) -> None:
+        if self._replacing.is_set():
+            self._redispatcher.forget_announcements()
+            self._replacing.clear()
+            log.info("the worker is ready again", worker=self.name)
+        self._ready.set()
+
+    def _had_a_take(self, pid: int) -> bool:
+        try:
+            return jobs.held(self._database, f"{self.name}/{pid}") > 0
+        except DBAPIError as error:
+            log.warning("can't see whether a take was in hand", pid=pid, error=str(error))
+            return False
+
+    def _return_takes(self) -> None:
+        """Hand back what the processes of a controller that has ended still hold."""
+        try:
+            self._return_takes_of_the_dead()
+            jobs.hand_back_all(self._database, self.name)
+        except DBAPIError as error:
+            log.warning("what is in hand could not be handed back; its leases run out", error=str(error))
+
+    def _return_takes_of_the_dead(self) -> None:
+        """A take may be what its process died of: that uses up an attempt, unlike an end that we bring about."""
+        for pid in getattr(self._controller, "lost", ()):
+            jobs.hand_back_all(self._database, f"{self.name}/{pid}", counts=True)
 
     def _wait_for_takes_in_hand(self) -> None:
         """Give them `stop_within_s`; no new ones are begun, because the loop that hands them out has ended."""
         end = time.monotonic() + self._configuration.stop_within_s
         try:
+            self._return_takes_of_the_dead()
             while jobs.held(self._database, self.name) and time.monotonic() < end:
                 time.sleep(LOOK_EVERY_S)
         except DBAPIError as error:
             log.warning("can't see which takes are in hand; the processes end now", error=str(error))
-
-
-class _Controller(WorkController):  # type: ignore[misc]
-    """Celery's controller, which does one thing more before it ends the measuring processes."""
-
-    before_end: Callable[[], None]
-    ending = False
-
-    def leave(self) -> None:
-        """End, called from inside the loop."""
-        if not self.ending:
-            raise WorkerTerminate(0)
-
-    def terminate(self, in_sighandler: bool = False) -> None:
-        """Call `before_end`, then end the processes, without waiting for results of what they had in hand."""
-        self.ending = True
-        self.before_end()
-        processes = getattr(self.pool, "_pool", None)
-        if processes is not None:
-            # Billiard would wait 5 s for results that can't come any more; what they are of is handed back.
-            processes._result_handler.terminate()
-        super().terminate(in_sighandler)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import ColumnElement, Connection, func, select, update
+from sqlalchemy import ColumnElement, Connection, func, or_, select, update
 
 from coilbench_worker.jobs.claim import Claim
 from coilbench_worker.jobs.locks import lock_take
@@ -24,8 +24,13 @@ def hand_back(database: Database, held: Claim, *, counts: bool = True) -> bool:
         return _hand_back(connection, held.job_id, held.take_id, held.attempt, counts=counts)
 
 
-def hand_back_all(database: Database, worker: str) -> int:
-    """Hand back what a stopping worker and its processes (`worker/...`) still hold; returns how many."""
+def hand_back_all(database: Database, worker: str, *, counts: bool = False) -> int:
+    """Hand back what a worker and its processes (`worker/...`), or one process, still hold; returns how many.
+
+    Parameters
+    ----------
+    counts : whether this uses up an attempt, as in `hand_back`
+    """
     with database.read() as connection:
         found = connection.execute(
             select(jobs.c.id, jobs.c.take_id, jobs.c.attempt).where(jobs.c.state == MEASURING, _of(worker))
@@ -33,19 +38,19 @@ def hand_back_all(database: Database, worker: str) -> int:
     returned = 0
     for job_id, take_id, attempt in found:
         with database.write() as connection:
-            returned += _hand_back(connection, job_id, take_id, attempt, counts=False)
+            returned += _hand_back(connection, job_id, take_id, attempt, counts=counts)
     return returned
 
 
 def held(database: Database, worker: str) -> int:
-    """How many jobs the worker's processes hold."""
+    """How many jobs the worker's processes, or one process, hold."""
     with database.read() as connection:
         query = select(func.count()).select_from(jobs).where(jobs.c.state == MEASURING, _of(worker))
         return connection.execute(query).scalar_one()
 
 
 def _of(worker: str) -> ColumnElement[bool]:
-    return jobs.c.worker.startswith(f"{worker}/", autoescape=True)
+    return or_(jobs.c.worker == worker, jobs.c.worker.startswith(f"{worker}/", autoescape=True))
 
 
 def _hand_back(connection: Connection, job_id: str, take_id: str, attempt: int, *, counts: bool) -> bool:

@@ -45,7 +45,7 @@ class Redispatcher:
         self._dispatcher = dispatcher
         self._name = name
         self._alive = alive
-        self._started = now()
+        self._announced_in_vain_before = now()
         self._housekeeping_at = 0.0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="re-dispatch", daemon=True)
@@ -58,6 +58,10 @@ class Redispatcher:
     def start(self) -> None:
         """Begin the rounds."""
         self._thread.start()
+
+    def forget_announcements(self) -> None:
+        """On the broker inside the process: the next round announces again what waits, however lately it was told."""
+        self._announced_in_vain_before = now()
 
     def stop(self) -> None:
         """End the rounds, and say that the worker has left."""
@@ -76,8 +80,8 @@ class Redispatcher:
             now(),
             max_attempts=self._configuration.max_attempts,
             republish_after_s=self._configuration.republish_after_s,
-            # What the memory broker held when another process had it is gone.
-            published_before=self._started if self._configuration.embedded else None,
+            # What the memory broker held when another process, or other measuring processes, had it is gone.
+            published_before=self._announced_in_vain_before if self._configuration.embedded else None,
         )
         for number, job_id in enumerate(found):
             if not self._dispatcher.publish(job_id):
