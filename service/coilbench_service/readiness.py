@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 from sqlalchemy.exc import SQLAlchemyError
 
 from coilbench_service.bench import Bench
+from coilbench_worker import jobs
 from coilbench_worker.jobs.broker import ANSWER_TIMEOUT_S, celery_app
 from coilbench_worker.passwords import masked
 from coilbench_worker.store import migration, nodes
+from coilbench_worker.store.instants import now
 
 NODE_SILENT_S = 15.0
+UNCLAIMED_S = 30.0
 
 
 class PartMissing(Exception):
@@ -144,5 +148,22 @@ def _worker(bench: Bench) -> str:
             f"no worker has reported for {NODE_SILENT_S:g} s; takes are kept and wait. Start coilbench-server up, or "
             "coilbench-server worker beside an api"
         )
+    _require_progress(bench, min(node.started for node in present))
     processes = sum(node.processes for node in present)
     return f"{len(present)} present, {processes} measuring processes"
+
+
+def _require_progress(bench: Bench, present_since: datetime) -> None:
+    """See that a worker that reports also measures what waits."""
+    # A take handed back after a fault rests for `republish_after_s`, and that is no stall.
+    patience_s = max(UNCLAIMED_S, 2 * bench.configuration.republish_after_s)
+    before = now() - timedelta(seconds=patience_s)
+    if present_since >= before:
+        return
+    with bench.database.read() as connection:
+        waiting_since = jobs.stalled_since(connection, before)
+    if waiting_since is not None:
+        raise PartMissing(
+            f"a worker reports, but takes wait (the oldest since {waiting_since:%Y-%m-%d %H:%M:%S} UTC) and none was "
+            f"begun or ended for {patience_s:g} s; they are kept. Look at the worker's log, and start the worker again"
+        )

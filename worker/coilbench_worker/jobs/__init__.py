@@ -26,6 +26,7 @@ from coilbench_worker.jobs.outcome import fail, finish, reject
 from coilbench_worker.jobs.removal import remove
 from coilbench_worker.jobs.request import request
 from coilbench_worker.jobs.settings import Settings
+from coilbench_worker.jobs.stall import stalled_since
 
 __all__ = [
     "Claim",
@@ -42,4 +43,5 @@ __all__ = [
     "reject",
     "remove",
     "request",
+    "stalled_since",
 ]
