@@ -4,8 +4,6 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from coilbench_worker.measure.take import measure_take
-
 from bench.figure import Figure
 from bench.floor import floor
 from bench.library_route import library_route
@@ -13,6 +11,7 @@ from bench.material import STRUMS, TAKE_S
 from coilbench_worker.audio.recording import open_recording
 from coilbench_worker.measure.results import TakeMeasurement
 from coilbench_worker.measure.settings import MeasureSettings
+from coilbench_worker.measure.take import measure_take
 
 ROUNDS = 7
 FLOOR_AIM, LIBRARY_AIM = 2.0, 0.5
