@@ -7,11 +7,13 @@ import pytest
 
 from coilbench_worker.measure.results import TakeMeasurement, usable
 from coilbench_worker.measure.settings import MeasureSettings
-from coilbench_worker.measure.source import ArraySource, RecordingFacts
+from coilbench_worker.measure.source import FLOAT_FACTS, ArraySource, RecordingFacts
 from coilbench_worker.measure.take import measure_take
 from coilbench_worker.model import shop
-from coilbench_worker.model.take import render
+from coilbench_worker.model.chain import Chain
+from coilbench_worker.model.take import Take, render
 from coilbench_worker.model.truth import Truth
+from material import corpus
 
 RATE_HZ = 44_100
 DEPTH = 24
@@ -121,3 +123,15 @@ def test_ends_of_good_takes_are_true() -> None:
             apart_s.append(abs(strum.end_s - true.end_s))
     print(f"\nends within {1000 * max(apart_s):.0f} ms")
     assert max(apart_s) <= 0.050
+
+
+@pytest.mark.parametrize("hiss_dbfs", [-50.0, -65.0])
+@pytest.mark.parametrize("first_s", [0.05, 0.6])
+def test_noise_is_that_of_the_chain_though_strings_ring_freely_into_it(hiss_dbfs: float, first_s: float) -> None:
+    """With a lead-in to go by and without; 0.35 to 0.7 dB too high before pieces near the floor went first."""
+    strums = corpus.hands(3, 9.0, first_s=first_s, seed=3, jitter_s=0.0)
+    take = Take(corpus.SINGLE, strums, strums[-1].onset_s + 9.0, chain=Chain(hiss_dbfs=hiss_dbfs))
+    samples = render(take, 48_000).samples
+    found = measure_take(ArraySource(samples, 48_000), FLOAT_FACTS, MeasureSettings())
+    assert {strum.ended_by for strum in found.strums} == {"noise"}
+    assert found.noise["noise_dbfs"] == pytest.approx(hiss_dbfs, abs=0.2)

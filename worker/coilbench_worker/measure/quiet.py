@@ -19,7 +19,8 @@ FLAT_S = 0.800
 FLAT_DB_PER_S = 1.5
 LEAST_FLOOR_DBFS, LEAST_FLOOR_BELOW_LOUDEST_DB = -100.0, 80.0
 """What stands for the noise of a take that rests in digital silence only, whichever is lower."""
-WITHIN_DB = 3.0
+WITHIN_DB = (0.5, 3.0)
+ENOUGH_S = 1.0
 STRETCH_S = 0.200
 SMALLEST = 1e-30
 """Keeps the logarithm of nothing finite."""
@@ -57,8 +58,10 @@ def noise_floor(course: Survey, onsets: list[int]) -> float | None:
 
 
 def quiet_stretches(course: Survey, spans: list[tuple[int, int]], floor: float) -> list[tuple[int, int]]:
-    """Parts of the spans whose level is within 3 dB of the floor, as sample ranges of 0.2 s pieces joined (one shorter
-    at least); the last piece of a span reaches to its end. Digital silence only where nothing else is quiet.
+    """Parts of the spans whose level is within 0.5 dB of the floor, or within 3 dB where those last less than 1 s.
+
+    A string that rings freely into the noise lies above it for a while; only where nothing else is to be had does that
+    count. Digital silence only where nothing else is quiet.
 
     Parameters
     ----------
@@ -66,7 +69,15 @@ def quiet_stretches(course: Survey, spans: list[tuple[int, int]], floor: float) 
     spans : sample ranges outside strums
     floor : mean square of the noise, full scale = 1.0
     """
-    limit = floor * 10.0 ** (WITHIN_DB / 10.0)
+    for within_db in WITHIN_DB:
+        kept = _stretches(course, spans, floor * 10.0 ** (within_db / 10.0))
+        if sum(end - begin for begin, end in kept) >= ENOUGH_S * course.rate_hz:
+            break
+    return kept
+
+
+def _stretches(course: Survey, spans: list[tuple[int, int]], limit: float) -> list[tuple[int, int]]:
+    """Parts of the spans below a mean square, as sample ranges of 0.2 s pieces joined; the last reaches to its end."""
     piece = _frames(course, STRETCH_S)
     silent = silent_frames(course)
     kept: list[tuple[int, int]] = []
