@@ -35,10 +35,8 @@ class Decimator:
         self._rest = joined[count * self.factor :]
         if count == 0:
             return np.zeros(0, dtype=np.float32)
-        lead = np.zeros(-(taps - 1) % self.factor, dtype=np.float32)
-        padded = np.concatenate((lead, joined[: (count - 1) * self.factor + taps]))
-        first = (taps - 1 + lead.size) // self.factor
-        return np.asarray(upfirdn(self._filter, padded, 1, self.factor)[first : first + count], dtype=np.float32)
+        filtered = upfirdn(self._filter, joined[: (count - 1) * self.factor + taps], 1, self.factor)
+        return np.asarray(filtered[TAPS_PER_STEP : TAPS_PER_STEP + count], dtype=np.float32)
 
 
 @lru_cache(maxsize=16)

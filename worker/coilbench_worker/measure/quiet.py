@@ -44,7 +44,7 @@ def noise_floor(course: Survey, onsets: list[int]) -> float | None:
     levels = []
     first = onsets[0] / course.hop if onsets else course.frames
     lead = int(first - BEFORE_ONSET_S * course.rate_hz / course.hop)
-    window = _frames(course, LEAD_IN_S)
+    window = course.count(LEAD_IN_S)
     if lead >= window:
         levels.append(_least(_moving_mean(course.power[:lead], window), _moving_mean(silent[:lead], window) == 0.0))
     for start, stop in _gaps(course, onsets):
@@ -78,14 +78,14 @@ def quiet_stretches(course: Survey, spans: list[tuple[int, int]], floor: float) 
 
 def _stretches(course: Survey, spans: list[tuple[int, int]], limit: float) -> list[tuple[int, int]]:
     """Parts of the spans below a mean square, as sample ranges of 0.2 s pieces joined; the last reaches to its end."""
-    piece = _frames(course, STRETCH_S)
+    piece = course.count(STRETCH_S)
     silent = silent_frames(course)
     kept: list[tuple[int, int]] = []
     empty: list[tuple[int, int]] = []
     for start, stop in spans:
         first, last = -(-start // course.hop), stop // course.hop
         length = piece if last - first >= piece else last - first
-        if length < _frames(course, LEAD_IN_S / 2):
+        if length < course.count(LEAD_IN_S / 2):
             continue
         for at in (*range(first, last - length, length), last - length):
             if float(course.power[at : at + length].mean()) <= limit:
@@ -105,10 +105,6 @@ def _join(ranges: list[tuple[int, int]], begin: int, end: int) -> None:
         ranges.append((begin, end))
 
 
-def _frames(course: Survey, seconds: float) -> int:
-    return max(round(seconds * course.rate_hz / course.hop), 1)
-
-
 def _moving_mean(values: FloatArray | NDArray[np.bool_], window: int) -> FloatArray:
     total = np.concatenate(([0.0], np.cumsum(values)))
     return np.asarray((total[window:] - total[:-window]) / window)
@@ -116,7 +112,7 @@ def _moving_mean(values: FloatArray | NDArray[np.bool_], window: int) -> FloatAr
 
 def _gaps(course: Survey, onsets: list[int]) -> list[tuple[int, int]]:
     """Frame ranges from 0.3 s after each onset to just before the next, or to the end of the file."""
-    after, before = _frames(course, AFTER_ONSET_S), _frames(course, BEFORE_ONSET_S)
+    after, before = course.count(AFTER_ONSET_S), course.count(BEFORE_ONSET_S)
     edges = [onset // course.hop for onset in onsets]
     stops = [edge - before for edge in edges[1:]] + [course.frames - 1]
     return [(edge + after, stop) for edge, stop in zip(edges, stops, strict=False) if stop > edge + after]
@@ -124,7 +120,7 @@ def _gaps(course: Survey, onsets: list[int]) -> list[tuple[int, int]]:
 
 def _flat_level(course: Survey, silent: NDArray[np.bool_], start: int, stop: int) -> float | None:
     """Least mean square of 0.8 s in which the level falls by less than 1.5 dB/s, or None; 0 for digital silence."""
-    window = _frames(course, FLAT_S)
+    window = course.count(FLAT_S)
     if stop - start < window:
         return None
     third = window // 3

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from coilbench_worker.measure.candidates import LASTING_RISE_DB, SUSTAIN, Candidate, candidates
+from coilbench_worker.measure.candidates import LASTING_RISE_DB, STRUM_SPREAD_S, SUSTAIN, Candidate, candidates
 from coilbench_worker.measure.ending import ending
 from coilbench_worker.measure.onset import refine_onset
 from coilbench_worker.measure.quiet import noise_floor
@@ -22,7 +22,6 @@ BANDS_AT_BEGIN = 2
 DOUBTFUL_DB = -40.0
 NOVELTY_CAP_DB = 20.0
 TYPICAL_QUANTILE = 0.75
-SPREAD_S = 0.120
 BRIEF_S = 0.100
 LOW_BELOW_HZ = 355.0
 THUMP_DB = -35.0
@@ -147,7 +146,7 @@ def _strength_db(possible: list[Candidate]) -> FloatArray:
 def _onsets(channel: OneChannel, course: Survey, chosen: list[Candidate]) -> list[int]:
     """Refined onsets in samples, in order; two that turn out to be within the spread of one strum are one."""
     found: list[int] = []
-    spread = round(SPREAD_S * channel.rate_hz)
+    spread = round(STRUM_SPREAD_S * channel.rate_hz)
     for candidate in chosen:
         onset = refine_onset(channel, candidate.frame * course.hop, offset=course.offset)
         if not found or onset - found[-1] > spread:
