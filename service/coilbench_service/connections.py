@@ -8,6 +8,7 @@ open shuts nobody out.
 from __future__ import annotations
 
 import select
+from typing import Any
 
 from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser, ParsingError
@@ -23,6 +24,8 @@ IDLE_S = 30
 STALLED_S = 120
 """Without a byte in the middle of a body, ours or theirs: a player that pauses, a disk that wakes."""
 LOOKED_AFTER_EVERY_S = 10
+SENT_AT_ONCE_BYTES = 256 * 1024
+"""Read from a recording for each send; the socket's own buffer, megabytes on a loopback, would be held by each."""
 MOST_CONNECTIONS = 1000
 SELECT_CONNECTIONS = 400
 """Where there is no poll (Windows), select watches 512 sockets."""
@@ -80,6 +83,10 @@ class Channel(HTTPChannel):  # type: ignore[misc]
 
     error_task_class = ProblemTask
     parser_class = Parser
+
+    def __init__(self, *arguments: Any, **named: Any) -> None:
+        super().__init__(*arguments, **named)
+        self.sendbuf_len = min(self.sendbuf_len, SENT_AT_ONCE_BYTES)
 
     def idle(self) -> bool:
         """Whether nothing is being asked, answered or sent; half of a request's head is nothing yet."""
