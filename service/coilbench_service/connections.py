@@ -86,7 +86,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]
 
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
-        self.sendbuf_len = min(self.sendbuf_len, SENT_AT_ONCE_BYTES)
+        self.sendbuf_len: int = min(int(vars(self)["sendbuf_len"]), SENT_AT_ONCE_BYTES)
 
     def idle(self) -> bool:
         """Whether nothing is being asked, answered or sent; half of a request's head is nothing yet."""
