@@ -1,4 +1,4 @@
-"""`python -m bench [--json FILE] [--part speed|memory|service]`: figures beside their aims. It gates nothing:
+"""`python -m bench [--json FILE] [--part speed|profile|memory|service]`: figures beside their aims. It gates nothing:
 the exit code is 0 unless a part could not be run.
 """
 
@@ -24,6 +24,12 @@ def _speed(folder: Path) -> list[Figure]:
     return speed(write_take(folder / "take.wav", one_take()))
 
 
+def _profile(folder: Path) -> list[Figure]:
+    from bench.profile import profile
+
+    return profile(write_take(folder / "take.wav", one_take()))
+
+
 def _memory(folder: Path) -> list[Figure]:
     from bench.memory import memory
 
@@ -36,7 +42,12 @@ def _service(folder: Path) -> list[Figure]:
     return service(folder, one_take())
 
 
-PARTS: dict[str, Callable[[Path], list[Figure]]] = {"speed": _speed, "memory": _memory, "service": _service}
+PARTS: dict[str, Callable[[Path], list[Figure]]] = {
+    "speed": _speed,
+    "profile": _profile,
+    "memory": _memory,
+    "service": _service,
+}
 
 WIDTH = 140  # of the table where no terminal sets one
 
