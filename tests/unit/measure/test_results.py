@@ -32,6 +32,7 @@ def test_document_has_exactly_the_keys_of_the_api() -> None:
     document = strict(plain_measurement())
     assert set(document) == {
         "version", "settings", "audio", "checks", "usable", "noise", "strums", "summary", "take_quantities",
+        "reasons",
     }  # fmt: skip
     assert set(document["audio"]) == {
         "sample_rate_hz", "channels", "channel_used", "duration_s", "encoding", "container",

@@ -81,7 +81,7 @@ class AudioDescription:
 
 @dataclass(frozen=True, slots=True)
 class TakeMeasurement:
-    """Everything measured of one take."""
+    """Everything measured of one take; `reasons` says why a quantity of the take or of its noise is None, by key."""
 
     version: str
     settings: Mapping[str, Any]
@@ -91,6 +91,7 @@ class TakeMeasurement:
     strums: tuple[Strum, ...]
     summary: Mapping[str, Summary | Mapping[str, Summary]]
     take_quantities: Parts
+    reasons: Mapping[str, str] = field(default_factory=dict)
 
 
 def usable(checks: tuple[Check, ...]) -> bool:
@@ -125,6 +126,7 @@ def to_document(measurement: TakeMeasurement) -> dict[str, Any]:
             for key, entry in measurement.summary.items()
         },
         "take_quantities": _parts(measurement.take_quantities),
+        "reasons": dict(measurement.reasons),
     }
 
 

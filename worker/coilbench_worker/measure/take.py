@@ -28,6 +28,7 @@ from coilbench_worker.measure.source import OneChannel, RecordingFacts, SampleSo
 from coilbench_worker.measure.statistics import summary
 from coilbench_worker.measure.strums import Finding, find_strums
 from coilbench_worker.measure.survey import Survey, survey
+from coilbench_worker.measure.take_reasons import take_reasons
 from coilbench_worker.measure.version import MEASURE_VERSION
 
 GUARD_S = 0.030
@@ -82,6 +83,7 @@ def measure_take(source: SampleSource, facts: RecordingFacts, settings: MeasureS
         strums=strums,
         summary=_summaries(strums),
         take_quantities=take,
+        reasons=take_reasons(take, noise, strums, quiet.reasons, source.frames / source.rate_hz),
     )
 
 
