@@ -9,7 +9,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import inspect, text
 
-from coilbench_worker.store import migration
+from coilbench_worker.store import chains, idempotency, migration
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.schema import metadata
 
@@ -93,6 +93,22 @@ def test_answers_remembered_before_they_had_their_take_get_it_or_go_with_it(data
     with database.read() as connection:
         assert connection.execute(text("SELECT key FROM idempotency")).scalar_one() == "kept"
     database.close()
+
+
+def test_going_back_before_chains_lets_go_of_what_was_answered_about_them_and_of_nothing_else(
+    database: Database,
+) -> None:
+    with database.write() as connection:
+        chain = chains.add(connection, "desk")
+        assert chain is not None
+        assert idempotency.remember(connection, "of a chain", "r", 201, {}, chain_id=chain.id)
+        assert idempotency.remember(connection, "of nothing", "r", 201, {})
+    migration.downgrade(database.url, "0002")
+    with database.read() as connection:
+        assert connection.execute(text("SELECT key FROM idempotency")).scalars().all() == ["of nothing"]
+    database.migrate()
+    with database.read() as connection:
+        assert chains.get(connection, "desk") is None
 
 
 def test_a_step_that_leaves_orphans_is_undone(sqlite_url: str) -> None:

@@ -1,19 +1,19 @@
-"""Recordings by content: entered with the first take that uses them, dropped with the last.
+"""Recordings by content: entered with the first take or calibration that uses them, dropped with the last.
 
-The order is what keeps an accepted take from losing its recording. Entering locks the file's row, then puts the blob
-in place, then commits; dropping locks the same row, sees that no take uses it, deletes the blob, then commits. Either
+The order is what keeps what was accepted from losing its recording. Entering locks the file's row, then puts the blob
+in place, then commits; dropping locks the same row, sees that nothing uses it, deletes the blob, then commits. Either
 waits for the other, and a crash in between leaves a blob too many, never one too few.
 """
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, delete, exists, select
+from sqlalchemy import Connection, and_, delete, exists, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from coilbench_worker.store.blobs import Blobs, Incoming
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.instants import now
-from coilbench_worker.store.schema import files, takes
+from coilbench_worker.store.schema import calibrations, files, takes
 
 
 def enter(connection: Connection, incoming: Incoming) -> str:
@@ -28,8 +28,11 @@ def enter(connection: Connection, incoming: Incoming) -> str:
 
 
 def drop_unused(database: Database, blobs: Blobs) -> int:
-    """Delete recordings that no take uses any more; returns how many."""
-    unused = ~exists().where(takes.c.file_sha256 == files.c.sha256)
+    """Delete recordings that no take and no calibration uses any more; returns how many."""
+    unused = and_(
+        ~exists().where(takes.c.file_sha256 == files.c.sha256),
+        ~exists().where(calibrations.c.file_sha256 == files.c.sha256),
+    )
     with database.read() as connection:
         found = list(connection.execute(select(files.c.sha256).where(unused)).scalars())
     dropped = 0

@@ -15,7 +15,7 @@ from coilbench_worker.store.schema import idempotency
 
 @dataclass(frozen=True)
 class Remembered:
-    """The first answer given under a key, the hash of the request it answered, and the take it is about."""
+    """The first answer given under a key, the hash of the request it answered, and what it is about: one of the ids."""
 
     key: str
     request_sha256: str
@@ -23,6 +23,8 @@ class Remembered:
     body: Any
     created: datetime
     take_id: str | None
+    chain_id: str | None
+    calibration_id: str | None
 
 
 def lookup(connection: Connection, key: str) -> Remembered | None:
@@ -32,16 +34,31 @@ def lookup(connection: Connection, key: str) -> Remembered | None:
 
 
 def remember(
-    connection: Connection, key: str, request_sha256: str, status: int, body: Any, *, take_id: str | None = None
+    connection: Connection,
+    key: str,
+    request_sha256: str,
+    status: int,
+    body: Any,
+    *,
+    take_id: str | None = None,
+    chain_id: str | None = None,
+    calibration_id: str | None = None,
 ) -> bool:
     """Keep the answer; False when the key has one already, which stays. Call it in the transaction of the act itself.
 
-    With `take_id` the answer is forgotten when that take is deleted (`store.takes.delete`).
+    With an id the answer is forgotten when that take, chain or calibration is deleted.
     On PostgreSQL a second caller waits here until the first has committed; roll back on False, then `lookup`.
     """
     insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
     statement = insert(idempotency).values(
-        key=key, request_sha256=request_sha256, status=status, body=body, created=now(), take_id=take_id
+        key=key,
+        request_sha256=request_sha256,
+        status=status,
+        body=body,
+        created=now(),
+        take_id=take_id,
+        chain_id=chain_id,
+        calibration_id=calibration_id,
     )
     entered = connection.execute(statement.on_conflict_do_nothing(index_elements=["key"]).returning(idempotency.c.key))
     return entered.scalar_one_or_none() is not None

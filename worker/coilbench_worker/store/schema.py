@@ -6,6 +6,7 @@ from sqlalchemy import (
     JSON,
     BigInteger,
     Column,
+    Float,
     ForeignKey,
     Index,
     Integer,
@@ -27,7 +28,8 @@ metadata = MetaData(
     }
 )
 
-# One row for each recording by content; several takes may share it. `blob` is its key in the blob store.
+# One row for each recording by content; several takes and calibrations may share it. `blob` is its key in the blob
+# store.
 files = Table(
     "files",
     metadata,
@@ -95,7 +97,40 @@ measurements = Table(
     UniqueConstraint("take_id", "settings_key", "version"),
 )
 
-# An answer about a take names it and goes with it: what is told again must still be there.
+# An input chain. `gain_step_uncertainty_db` is expanded (k = 2): how far its gain control keeps its steps, if stated.
+chains = Table(
+    "chains",
+    metadata,
+    Column("id", String(36), primary_key=True),
+    Column("key", Text, nullable=False),
+    Column("name", Text),
+    Column("notes", Text),
+    Column("gain_step_uncertainty_db", Float),
+    Column("created", UtcDateTime, nullable=False),
+    Column("updated", UtcDateTime, nullable=False),
+    UniqueConstraint("key"),
+)
+
+# What full scale is at one gain; of several at a gain the newest counts. `tone` is what was measured of the reference
+# tone, and `file_sha256` the tone itself; both are null where full scale was stated.
+calibrations = Table(
+    "calibrations",
+    metadata,
+    Column("id", String(36), primary_key=True),
+    Column("chain_id", String(36), ForeignKey("chains.id", ondelete="CASCADE"), nullable=False),
+    Column("created", UtcDateTime, nullable=False),
+    Column("input_gain_db", Float, nullable=False),
+    Column("by", String(16), nullable=False),
+    Column("full_scale_v_rms", Float, nullable=False),
+    Column("budget", JSON, nullable=False),
+    Column("tone", JSON(none_as_null=True)),
+    Column("file_name", Text),
+    Column("file_sha256", String(64), ForeignKey("files.sha256")),
+    Index(None, "chain_id"),
+    Index(None, "file_sha256"),
+)
+
+# An answer about a take, a chain or a calibration names it and goes with it: what is told again must still be there.
 idempotency = Table(
     "idempotency",
     metadata,
@@ -105,8 +140,12 @@ idempotency = Table(
     Column("body", JSON, nullable=False),
     Column("created", UtcDateTime, nullable=False),
     Column("take_id", String(36), ForeignKey("takes.id", ondelete="CASCADE")),
+    Column("chain_id", String(36), ForeignKey("chains.id", ondelete="CASCADE")),
+    Column("calibration_id", String(36), ForeignKey("calibrations.id", ondelete="CASCADE")),
     Index(None, "created"),
     Index(None, "take_id"),
+    Index(None, "chain_id"),
+    Index(None, "calibration_id"),
 )
 
 # Workers that are there: each reports every few seconds.
