@@ -65,6 +65,7 @@ class Measurement(BaseModel):
     strums: list[StrumView]
     summary: dict[str, JsonValue] = Field(description="mean, sd, n, low, high, min, max by quantity; vectors by part")
     take_quantities: Values
+    reasons: dict[str, str] = Field(description="Why a quantity of the take or its noise is null")
 
 
 def measurement_view(take: TakeRecord, measurement: MeasurementRecord) -> dict[str, Any]:
@@ -73,6 +74,7 @@ def measurement_view(take: TakeRecord, measurement: MeasurementRecord) -> dict[s
     return {
         "take": take.id,
         "made": rfc3339(measurement.made),
+        "reasons": {},  # measurements of version 1 have none of the whole take
         **measurement.document,
         "checks": checks,
         "usable": all(check["severity"] != "reject" for check in checks),

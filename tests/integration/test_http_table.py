@@ -81,7 +81,7 @@ def test_filters_and_chosen_quantities_hold_in_every_form(service: Service) -> N
     assert [row["file"] for row in table["items"]] == ["=1+1.wav"]
     numbers = ["rms_dbfs", "octave_db_63"]
     spread = [name + end for name in numbers for end in ("", "_sd", "_low", "_high")]
-    assert [column["key"] for column in table["columns"]][-8:] == spread
+    assert [column["key"] for column in table["columns"]][-9:] == [*spread, "reasons"]
     text = get(service, question + "&format=csv").text
     assert len(list(csv.DictReader(io.StringIO(text)))) == 1
 
@@ -103,6 +103,20 @@ def test_csv_holds_the_same_numbers_and_runs_nothing_in_a_spreadsheet(service: S
                 assert row[key] == ""
 
 
+def test_every_empty_cell_of_a_quantity_has_its_reason_in_every_form(service: Service) -> None:
+    (row, *_) = get(service, "per=strum&quantities=sustain_20_s,decay_db_per_s,rms_dbfs").json["items"]
+    empty = {key for key in ("sustain_20_s", "decay_db_per_s", "rms_dbfs") if row[key] is None}
+    assert "sustain_20_s" in empty  # the strums of this take are a second apart
+    assert set(row["reasons"]) == empty
+    text = get(service, "per=strum&quantities=sustain_20_s&format=csv").text
+    assert next(csv.DictReader(io.StringIO(text)))["reasons"] == f"sustain_20_s: {row['reasons']['sustain_20_s']}"
+    (first, *_) = get(service, "per=take").json["items"]
+    assert first["hum_hz"] is None
+    assert first["reasons"]["hum_hz"]
+    link = service.client.get("/v1/takes?state=measured").json["items"][0]["links"]["measurement"]
+    assert service.client.get(link).json["reasons"]["hum_hz"] == first["reasons"]["hum_hz"]
+
+
 def test_the_spreadsheet_holds_the_same_numbers_as_numbers(service: Service) -> None:
     answer = get(service, "per=take&format=xlsx")
     assert answer.mimetype == workbook.MEDIA_TYPE
@@ -112,7 +126,8 @@ def test_the_spreadsheet_holds_the_same_numbers_as_numbers(service: Service) -> 
     wanted = get(service, "per=take").json
     assert list(rows[0]) == [column["key"] for column in wanted["columns"]]
     for row, same in zip(rows[1:], wanted["items"], strict=True):
-        assert list(row) == list(same.values())
+        assert list(row)[:-1] == list(same.values())[:-1]
+        assert (row[-1] is None) == (same["reasons"] is None)
     assert sheet["B2"].data_type == "s"
 
 

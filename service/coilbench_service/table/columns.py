@@ -64,6 +64,7 @@ _TAKE = (
     *_JUDGED,
     Column("strums", "Strums found"),
 )
+REASONS = Column("reasons", "Why cells are empty, or means are of some strums only")
 SPREAD = (("_sd", "standard deviation"), ("_low", "lower bound of the mean"), ("_high", "upper bound of the mean"))
 
 
@@ -95,9 +96,9 @@ def series(of: Collection[str], chosen: Collection[str] | None) -> Iterator[Seri
 def columns(per: Per, chosen: Collection[str] | None = None) -> list[Column]:
     """All columns of a table."""
     if per == "strum":
-        return [*_STRUM, *(_plain(one) for one in series(("strum",), chosen))]
+        return [*_STRUM, *(_plain(one) for one in series(("strum",), chosen)), REASONS]
     spread = [column for one in series(("strum",), chosen) for column in _spread(one)]
-    return [*_TAKE, *spread, *(_plain(one) for one in series(("take", "noise"), chosen))]
+    return [*_TAKE, *spread, *(_plain(one) for one in series(("take", "noise"), chosen)), REASONS]
 
 
 def _series_of(quantity: Quantity) -> list[Series]:

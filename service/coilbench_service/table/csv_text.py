@@ -13,6 +13,7 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
+from coilbench_service.table import reasons
 from coilbench_service.table.columns import Column
 
 MEDIA_TYPE = "text/csv"
@@ -43,7 +44,7 @@ def cell(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, (int, float)):
         return repr(value)
-    text = str(value)
+    text = reasons.text(value) if isinstance(value, Mapping) else str(value)
     return f"'{text}" if _starts_formula(text) else text
 
 

@@ -1,4 +1,7 @@
-"""The rows of a table: flat dictionaries by column key; what is not known or not measured is None."""
+"""The rows of a table: flat dictionaries by column key; what is not known or not measured is None.
+
+Only `reasons` is a dictionary itself, by column; CSV and spreadsheets show it as text.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,7 @@ from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 from coilbench_service.measurement_view import measurement_view
+from coilbench_service.table import reasons
 from coilbench_service.table.columns import SPREAD, Per, Series, series
 from coilbench_worker.store.measurements import MeasurementRecord
 from coilbench_worker.store.takes import TakeRecord
@@ -46,6 +50,7 @@ class Rows:
             "end_s": strum["end_s"],
             "ended_by": strum["ended_by"],
             **{one.column: _number(strum if one.part else strum["quantities"], one) for one in self._strum},
+            "reasons": reasons.of_strum(strum, self._strum) or None,
         }
 
     def _take_row(self, take: TakeRecord, document: Mapping[str, Any] | None) -> Row:
@@ -60,6 +65,7 @@ class Rows:
                 row[one.column + end] = summary.get(end[1:])
         row |= {one.column: _number(document["take_quantities"], one) for one in self._take}
         row |= {one.column: _number(document["noise"], one) for one in self._noise}
+        row["reasons"] = reasons.of_take(document, self._strum, [*self._take, *self._noise]) or None
         return row
 
 

@@ -11,10 +11,12 @@ from typing import IO, Any
 
 import xlsxwriter
 
+from coilbench_service.table import reasons
 from coilbench_service.table.columns import Column
 
 MEDIA_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 MAX_ROWS = 1_048_576  # rows of one sheet, ECMA-376
+LONGEST_CELL = 32_767  # characters, ECMA-376
 _OPTIONS = {
     "constant_memory": True,
     "strings_to_formulas": False,
@@ -96,4 +98,5 @@ def _write_row(sheet: Any, at: int, columns: Sequence[Column], row: Mapping[str,
         elif isinstance(value, (int, float)):
             sheet.write_number(at, place, value, formats.number(column.decimals))
         else:
-            sheet.write_string(at, place, str(value))
+            text = reasons.text(value) if isinstance(value, Mapping) else str(value)
+            sheet.write_string(at, place, text[:LONGEST_CELL])

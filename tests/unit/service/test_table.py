@@ -11,7 +11,7 @@ import openpyxl
 import pytest
 
 from coilbench_service.table import csv_text
-from coilbench_service.table.columns import Column, columns, names
+from coilbench_service.table.columns import REASONS, Column, columns, names
 from coilbench_service.table.rows import Rows
 from coilbench_service.table.workbook import write_workbook
 from coilbench_worker.measure.catalogue import QUANTITIES
@@ -88,7 +88,7 @@ def measurement(**changes: Any) -> MeasurementRecord:
 def test_the_columns_of_strums_are_the_agreed_ones_and_then_the_catalogue_in_its_order() -> None:
     keys = [column.key for column in columns("strum")]
     of_strums = [key for quantity in QUANTITIES if quantity.of == "strum" for key in quantity.columns()]
-    assert keys == STRUM_HEAD + of_strums
+    assert keys == [*STRUM_HEAD, *of_strums, "reasons"]
     assert "octave_db_63" in keys
     assert "band_decay_db_per_s_bass" in keys
 
@@ -99,7 +99,7 @@ def test_the_columns_of_takes_have_mean_and_spread_then_take_and_noise() -> None
     at = keys.index("rms_dbfs")
     assert keys[at : at + 4] == ["rms_dbfs", "rms_dbfs_sd", "rms_dbfs_low", "rms_dbfs_high"]
     further = [key for quantity in QUANTITIES if quantity.of != "strum" for key in quantity.columns()]
-    assert keys[-len(further) :] == further
+    assert keys[-len(further) - 1 :] == [*further, "reasons"]
 
 
 def test_no_column_is_there_twice() -> None:
@@ -110,9 +110,9 @@ def test_no_column_is_there_twice() -> None:
 
 def test_a_choice_of_quantities_keeps_what_is_known_and_takes_keys_of_vectors_and_of_parts() -> None:
     keys = [column.key for column in columns("strum", ["rms_dbfs", "octave_db_125"])]
-    assert keys == [*STRUM_HEAD, "rms_dbfs", "octave_db_125"]
+    assert keys == [*STRUM_HEAD, "rms_dbfs", "octave_db_125", "reasons"]
     whole = [column.key for column in columns("strum", ["octave_db"])]
-    assert whole[len(STRUM_HEAD) :] == [name for name in names() if name.startswith("octave_db_")]
+    assert whole[len(STRUM_HEAD) : -1] == [name for name in names() if name.startswith("octave_db_")]
 
 
 def test_each_strum_has_a_row_with_its_own_checks() -> None:
@@ -197,6 +197,93 @@ def test_numbers_stay_numbers_and_plain_text_stays_as_it_is(value: object, text:
     assert csv_text.cell(value) == text
 
 
+SHORT, WEAK = "the strum ends before its window does", "the energy can be followed only 6.1 dB down"
+
+
+def with_reasons(number: int, **reasons: str) -> dict[str, Any]:
+    """A strum in which these quantities are null, parts by their flat keys."""
+    made = strum(number, -12.0)
+    made["quantities"] |= {"attack_ms": 3.0, "crest_db": 9.0, "decay_db_per_s": 8.0}
+    made["band_decay_db_per_s"] = {"bass": 1.0, "middle": 2.0, "treble": 3.0}
+    for key in reasons:
+        vector, _, part = key.rpartition("_")
+        if vector == "band_decay_db_per_s":
+            made[vector][part] = None
+        else:
+            made["quantities"][key] = None
+    return {**made, "reasons": reasons}
+
+
+CHOSEN = ["attack_ms", "crest_db", "decay_db_per_s", "band_decay_db_per_s"]
+
+
+def test_a_strum_says_why_cells_are_empty_of_chosen_quantities_only() -> None:
+    one = with_reasons(1, attack_ms=SHORT, crest_db=SHORT, decay_db_per_s=WEAK, band_decay_db_per_s_bass=WEAK)
+    found = measurement(strums=[one, with_reasons(2)])
+    first, second = Rows("strum", CHOSEN).of(take(), found)
+    assert first["reasons"] == {
+        "attack_ms": SHORT,
+        "crest_db": SHORT,
+        "decay_db_per_s": WEAK,
+        "band_decay_db_per_s_bass": WEAK,
+    }
+    assert csv_text.cell(first["reasons"]) == (
+        f"crest_db, attack_ms: {SHORT}; decay_db_per_s, band_decay_db_per_s_bass: {WEAK}"
+    )
+    assert (second["reasons"], csv_text.cell(second["reasons"])) == (None, "")
+    (other, _) = Rows("strum", ["crest_db"]).of(take(), found)
+    assert other["reasons"] == {"crest_db": SHORT}
+
+
+def test_a_vector_without_any_part_is_named_as_a_whole() -> None:
+    parts = {f"band_decay_db_per_s_{part}": WEAK for part in ("bass", "middle", "treble")}
+    (row,) = Rows("strum", CHOSEN).of(take(), measurement(strums=[with_reasons(1, **parts)]))
+    assert row["reasons"] == {"band_decay_db_per_s": WEAK}
+
+
+def test_a_null_without_a_reason_has_no_entry_and_a_number_never_has_one() -> None:
+    silent = {**with_reasons(1), "reasons": {"crest_db": SHORT}}
+    silent["quantities"]["decay_db_per_s"] = None
+    (row,) = Rows("strum", CHOSEN).of(take(), measurement(strums=[silent]))
+    assert row["reasons"] is None
+    old = {name: value for name, value in silent.items() if name != "reasons"}
+    (row,) = Rows("take", CHOSEN).of(take(), measurement(strums=[old]))
+    assert row["reasons"] is None
+
+
+def test_a_take_says_of_how_many_strums_a_mean_is() -> None:
+    other = WEAK.replace("6.1", "4.0")
+    strums = [
+        with_reasons(1, decay_db_per_s=WEAK, attack_ms=SHORT, crest_db=SHORT),
+        with_reasons(2, decay_db_per_s=other, attack_ms=SHORT),
+        with_reasons(3, attack_ms=SHORT),
+    ]
+    (row,) = Rows("take", CHOSEN).of(take(), measurement(strums=strums))
+    assert row["reasons"] == {
+        "attack_ms": SHORT,
+        "crest_db": f"only 2 of 3 strums, because {SHORT}",
+        "decay_db_per_s": f"only 1 of 3 strums, because {WEAK}",
+    }
+
+
+def test_different_reasons_of_a_mean_are_told_and_too_many_are_counted() -> None:
+    two = [with_reasons(1, decay_db_per_s=WEAK), with_reasons(2, decay_db_per_s=SHORT)]
+    (row,) = Rows("take", CHOSEN).of(take(), measurement(strums=two))
+    assert row["reasons"] == {"decay_db_per_s": f"none of 2 strums, because {WEAK}, or because {SHORT}"}
+    three = [*two, with_reasons(3, decay_db_per_s="third"), with_reasons(4)]
+    (row,) = Rows("take", CHOSEN).of(take(), measurement(strums=three))
+    assert row["reasons"] == {
+        "decay_db_per_s": f"only 1 of 4 strums, because {WEAK}, or because {SHORT}, or for 1 more reasons"
+    }
+
+
+def test_a_take_says_why_its_own_quantities_and_its_noise_are_null() -> None:
+    why = {"evenness_db": "fewer than two strums", "hum_hz": "no mains line stands out", "noise_dbfs": "unasked"}
+    found = measurement(take_quantities={"evenness_db": None}, reasons=why)
+    (row,) = Rows("take", ["evenness_db", "hum_hz"]).of(take(), found)
+    assert row["reasons"] == {"evenness_db": "fewer than two strums", "hum_hz": "no mains line stands out"}
+
+
 COLUMNS = [
     Column("file", "File"),
     Column("rms_dbfs", "RMS", "dBFS", 1),
@@ -260,6 +347,14 @@ def test_the_spreadsheet_explains_its_columns() -> None:
 
 def test_an_empty_spreadsheet_has_its_head() -> None:
     assert [cell.value for cell in _book([])["strums"][1]] == ["file", "rms_dbfs", "usable", "strum"]
+
+
+def test_reasons_are_text_in_a_spreadsheet() -> None:
+    file = io.BytesIO()
+    rows = [{"reasons": {"crest_db": SHORT, "attack_ms": SHORT}}, {"reasons": None}]
+    write_workbook(file, [REASONS], rows, "strums")
+    sheet = openpyxl.load_workbook(io.BytesIO(file.getvalue()))["strums"]
+    assert [cell.value for cell in sheet["A"]] == ["reasons", f"crest_db, attack_ms: {SHORT}"]
 
 
 def test_rows_beyond_a_sheet_go_on_on_the_next() -> None:
