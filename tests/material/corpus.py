@@ -5,12 +5,11 @@ def test_...(name): case = corpus.case(name)
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from coilbench_worker.model import strings
 from coilbench_worker.model.chain import Chain
@@ -20,9 +19,8 @@ from coilbench_worker.model.strum import OPEN_CHORD, POWER_CHORD, Strum
 from coilbench_worker.model.take import Take, render
 
 from . import recorded
+from .case import Case, FloatArray
 from .disturbance import fast_hand, thumps
-
-FloatArray = NDArray[np.float64]
 
 SINGLE = Pickup((150.0,), 14.0, Coil(2.4, 110e-12, 6000.0), sensitivity_v=0.6)
 TWIN = Pickup((35.0, 53.0), 12.0, Coil(5.2, 140e-12, 9000.0), sensitivity_v=0.6)
@@ -33,23 +31,6 @@ MINOR: tuple[int | None, ...] = (None, 0, 2, 2, 1, 0)
 THREE_HIGH: tuple[int | None, ...] = (None, None, None, 0, 1, 0)
 EIGHT: tuple[int | None, ...] = (0, 2, 2, 2, 4, 4, 5, 5)
 EIGHT_LOW: tuple[int | None, ...] = (0, 2, 2, None, None, None, None, None)
-
-
-@dataclass(frozen=True)
-class Case:
-    """One recording: samples (n,) or (n, 2), full scale = 1.0; the onsets known; `notes` says what is hard about it."""
-
-    name: str
-    samples: FloatArray
-    rate_hz: int
-    onsets_s: tuple[float, ...]
-    notes: str
-    encoding: str = "float64"
-
-    @property
-    def tolerance_s(self) -> float:
-        """How near an onset must be found: 5 ms for modelled strings, 15 ms for recorded notes (measurements.md)."""
-        return 0.015 if self.name.startswith("recorded") else 0.005
 
 
 def hands(
