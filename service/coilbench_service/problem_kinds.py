@@ -221,6 +221,12 @@ _known(
     "Look in the worker's log for the reference, mend the cause, then ask for the measurement again.",
 )
 _known(
+    "memory-used-up",
+    500,
+    "Measuring needed more memory than there is",
+    "Send a shorter recording, or raise COILBENCH_MEASURE_MEMORY_MIB if the machine has the memory.",
+)
+_known(
     "took-too-long",
     500,
     "Measuring took too long",

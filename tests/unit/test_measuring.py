@@ -109,6 +109,18 @@ def test_a_fault_that_may_pass_is_tried_again_and_then_the_take_is_measured(
     assert (word, found.state) == ("measured", "measured")
 
 
+def test_a_recording_that_never_finds_the_memory_fails_and_names_the_setting(place: Workplace) -> None:
+    take = received(place, strums_wav())
+    assert worked(place, take, raising(MemoryError()))[0] == "handed-back"
+    word, found = worked(place, take, raising(MemoryError()))
+    assert (word, found.state) == ("failed", "failed")
+    assert found.problem is not None
+    assert found.problem["type"] == "/problems/memory-used-up"
+    assert "2 attempts" in found.problem["detail"]
+    assert "2048 MiB" in found.problem["detail"]
+    assert "COILBENCH_MEASURE_MEMORY_MIB" in found.problem["advice"]
+
+
 def test_a_fault_of_the_program_fails_the_take_with_a_reference_to_the_log(
     place: Workplace, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -160,6 +160,13 @@ class Configuration(BaseSettings):
     max_takes_per_process: int = setting(
         200, "Takes after which a measuring process is replaced by a fresh one.", "a whole number, 1 or more", ge=1
     )
+    measure_memory_mib: int = setting(
+        2048,
+        "Memory one measuring process may have, MiB; a recording that needs more fails, the others go on. "
+        "Linux only: no effect on macOS and Windows.",
+        "a whole number of MiB, 512 or more",
+        ge=512,
+    )
     stop_within_s: float = setting(
         5.0,
         "Time a worker that is told to stop gives the takes in hand before it hands them back, seconds.",

@@ -86,11 +86,17 @@ def _end(place: Workplace, held: jobs.Claim, measuring: Measuring) -> tuple[str,
     except (OSError, MemoryError, DBAPIError) as error:
         log.warning("a fault that may pass", error=f"{type(error).__name__}: {error}", exc_info=True)
         if held.tries >= place.configuration.max_attempts:
-            return "failed", jobs.fail(database, held, problems.given_up(held.job_id, held.tries))
+            return "failed", jobs.fail(database, held, _given_up(place, held, error))
         return "handed-back", jobs.hand_back(database, held)
     except Exception:
         log.exception("the program failed on this recording")
         return "failed", jobs.fail(database, held, problems.measuring_failed(held.job_id, held.attempt))
+
+
+def _given_up(place: Workplace, held: jobs.Claim, error: Exception) -> dict[str, Any]:
+    if isinstance(error, MemoryError):
+        return problems.memory_used_up(held.job_id, held.tries, place.configuration.measure_memory_mib)
+    return problems.given_up(held.job_id, held.tries)
 
 
 def _within(limit: TimeLimit, measuring: Measuring, place: Workplace, held: jobs.Claim) -> dict[str, Any]:

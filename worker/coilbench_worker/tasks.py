@@ -13,6 +13,7 @@ from celery import Task, shared_task, signals
 from coilbench_worker import logs
 from coilbench_worker.jobs.broker import CONFIGURATION_KEY, TASK_NAME
 from coilbench_worker.measuring import measure_job
+from coilbench_worker.memory_limit import limit_memory
 from coilbench_worker.workplace import Workplace
 
 _worker = ""
@@ -30,6 +31,7 @@ def workplace(app: Any) -> Workplace:
     pid = os.getpid()
     if pid not in _places:
         _places[pid] = Workplace(app.conf[CONFIGURATION_KEY])
+        limit_memory(_places[pid].configuration.measure_memory_mib)
         logs.set_up(_places[pid].configuration.log_level)
     return _places[pid]
 

@@ -5,6 +5,7 @@ import os
 from pathlib import Path
 
 import pytest
+import soundfile
 
 from coilbench_worker.audio import decoder
 from coilbench_worker.audio.recording import open_recording
@@ -34,14 +35,33 @@ def test_a_fault_of_the_disk_is_kept_and_reads_as_the_end() -> None:
     assert isinstance(window.fault, OSError)
 
 
-def test_a_fault_of_the_disk_is_not_taken_for_a_bad_recording(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("fault", [OSError(5, "Input/output error"), MemoryError("no room")])
+def test_a_fault_of_disk_or_memory_is_not_taken_for_a_bad_recording(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: OSError | MemoryError
+) -> None:
     class FailingWindow(Window):
         def readinto(self, target: bytearray | memoryview) -> int:
-            self.fault = OSError(5, "Input/output error")
+            self.fault = fault
             return 0
 
     path = tmp_path / "take.wav"
     path.write_bytes(pcm_wav())
     monkeypatch.setattr(decoder, "Window", FailingWindow)
-    with pytest.raises(OSError, match="Input/output error"):
+    with pytest.raises(type(fault), match=str(fault.args[-1])):
+        open_recording(path)
+
+
+def test_want_of_memory_inside_the_library_is_not_taken_for_a_bad_recording(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    words = soundfile._ffi.string(soundfile._snd.sf_error_number(decoder.OUT_OF_MEMORY)).decode()
+    assert "malloc" in words
+
+    def no_room(*_: object, **__: object) -> None:
+        raise soundfile.LibsndfileError(decoder.OUT_OF_MEMORY)
+
+    path = tmp_path / "take.wav"
+    path.write_bytes(pcm_wav())
+    monkeypatch.setattr(decoder._Stream, "read", no_room)
+    with pytest.raises(MemoryError, match="no memory"):
         open_recording(path)

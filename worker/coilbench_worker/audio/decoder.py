@@ -16,6 +16,7 @@ from coilbench_worker.audio.refusal import UnreadableRecording
 from coilbench_worker.audio.window import Window
 from coilbench_worker.measure.source import BLOCK_FRAMES, FloatArray
 
+OUT_OF_MEMORY = 17  # SFE_MALLOC_FAILED, "Internal malloc () failed."; a test reads the words back
 READ_AHEAD_BYTES = 1 << 18
 SUBTYPES = {
     "pcm_u8": "PCM_U8",
@@ -46,7 +47,7 @@ class Decoder:
     Raises
     ------
     UnreadableRecording : libsndfile does not take it
-    OSError : the file can't be reached
+    OSError, MemoryError : the file can't be reached, or there is no room to decode it
     """
 
     def __init__(self, path: Path, header: Header) -> None:
@@ -66,8 +67,7 @@ class Decoder:
             self._stream = _Stream(self._window, "r", **raw)
         except soundfile.SoundFileError as error:
             self._file.close()
-            if self._window.fault is not None:
-                raise self._window.fault from error
+            self._raise_fault(error)
             raise UnreadableRecording(f"The decoder does not take the file: {_words(error)}") from error
         if (self._stream.channels, self._stream.samplerate) != (header.channels, header.rate_hz):
             self.close()
@@ -96,8 +96,7 @@ class Decoder:
         try:
             found = len(self._stream.read(out=room))
         except soundfile.SoundFileError as error:
-            if self._window.fault is not None:
-                raise self._window.fault from error
+            self._raise_fault(error)
             raise UnreadableRecording(f"The samples can't be decoded: {_words(error)}") from error
         if self._window.fault is not None:
             raise self._window.fault
@@ -137,7 +136,15 @@ class Decoder:
         try:
             self._stream.seek(frame)
         except soundfile.SoundFileError as error:
+            self._raise_fault(error)
             raise UnreadableRecording(f"Frame {frame:,} can't be found: {_words(error)}") from error
+
+    def _raise_fault(self, error: soundfile.SoundFileError) -> None:
+        """Raise what is behind an error of the library when it is not about the recording."""
+        if self._window.fault is not None:
+            raise self._window.fault from error
+        if getattr(error, "code", None) == OUT_OF_MEMORY:
+            raise MemoryError("the decoder found no memory") from error
 
 
 def _words(error: soundfile.SoundFileError) -> str:

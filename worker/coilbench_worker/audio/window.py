@@ -7,8 +7,8 @@ from typing import BinaryIO
 class Window:
     """Bytes `start` to `start + size` of a file, read-only, with the methods that soundfile asks of a file.
 
-    An `OSError` inside a call-back of the library would be printed and lost; it is kept in `fault` and reads as the end
-    of the file, so that the caller can raise it.
+    An `OSError` or `MemoryError` inside a call-back of the library would be printed and lost; it is kept in `fault` and
+    reads as the end of the file, so that the caller can raise it.
     """
 
     def __init__(self, file: BinaryIO, start: int, size: int) -> None:
@@ -16,7 +16,7 @@ class Window:
         self._start = start
         self._size = size
         self._at = 0
-        self.fault: OSError | None = None
+        self.fault: OSError | MemoryError | None = None
         file.seek(start)
 
     def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
@@ -36,7 +36,7 @@ class Window:
         wanted = max(min(len(view), self._size - self._at), 0)
         try:
             found: int = self._file.readinto(view[:wanted])  # type: ignore[attr-defined]
-        except OSError as fault:
+        except (OSError, MemoryError) as fault:
             self.fault = fault
             return 0
         self._at += found

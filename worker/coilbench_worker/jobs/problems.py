@@ -31,6 +31,20 @@ def measuring_failed(job_id: str, attempt: int) -> dict[str, Any]:
     }
 
 
+def memory_used_up(job_id: str, attempts: int, limit_mib: int) -> dict[str, Any]:
+    """Measuring needed more memory than there was, each time it was tried."""
+    return {
+        "type": "/problems/memory-used-up",
+        "title": "Measuring needed more memory than there is",
+        "status": 500,
+        "detail": f"{attempts} attempts ended for want of memory; a measuring process may have {limit_mib} MiB "
+        f"(measure_memory_mib), less where the machine has less. The log has them under job {job_id}.",
+        "advice": "Send a shorter recording, or raise COILBENCH_MEASURE_MEMORY_MIB if the machine has the memory, "
+        "and ask for the measurement again.",
+        "log_reference": job_id,
+    }
+
+
 def took_too_long(job_id: str, limit_s: float) -> dict[str, Any]:
     """Measuring was stopped by the time limit."""
     return {
