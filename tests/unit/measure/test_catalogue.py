@@ -6,7 +6,17 @@ from coilbench_worker.measure.bands import OCTAVES, THIRDS
 from coilbench_worker.measure.catalogue import QUANTITIES, quantity
 
 STRUM_KEYS = {
-    *("peak_dbfs", "true_peak_dbtp", "rms_dbfs", "loudness_lufs", "crest_db", "attack_ms", "attack_body_db"),
+    *(
+        "peak_dbfs",
+        "true_peak_dbtp",
+        "rms_dbfs",
+        "loudness_lufs",
+        "peak_mv",
+        "rms_mv",
+        "crest_db",
+        "attack_ms",
+        "attack_body_db",
+    ),
     *("decay_db_per_s", "sustain_20_s", "hold_1s_db", "bass_db", "middle_db", "treble_db", "octave_db"),
     *("third_octave_db", "band_decay_db_per_s", "centroid_hz", "tilt_db_per_octave"),
 }

@@ -8,7 +8,7 @@ from coilbench_worker.measure.results import Severity
 ASKED_FOR = {
     "clipped", "dc-offset", "hum", "noisy", "too-quiet", "strum-count", "no-strums", "strum-cut-short",
     "uneven-strums", "digital-silence", "too-short", "channel-choice", "not-finite", "truncated-file",
-    "low-sample-rate", "gain-unknown",
+    "low-sample-rate", "gain-unknown", "gain-uncalibrated",
 }  # fmt: skip
 
 

@@ -22,6 +22,8 @@ class Quantity:
     """One quantity: what it is called, its unit, what it is a property of, and what it means.
 
     `parts` names the entries of a vector (empty for a single number); `decimals` is how many are worth showing.
+    `calibrated` quantities are not in a stored measurement: they follow from it and the calibration of the chain when
+    it is shown (measure/millivolts.py).
     """
 
     key: str
@@ -35,6 +37,7 @@ class Quantity:
     less: str
     decimals: int
     parts: tuple[str, ...] = ()
+    calibrated: bool = False
 
     def columns(self) -> tuple[str, ...]:
         """Keys of the columns that the quantity fills in a table: its own, or one for each part."""
@@ -92,6 +95,37 @@ QUANTITIES: tuple[Quantity, ...] = (
         more="louder",
         less="quieter",
         decimals=1,
+    ),
+    Quantity(
+        key="peak_mv",
+        name="Peak voltage",
+        unit="mV",
+        of="strum",
+        group="level",
+        definition="Greatest absolute voltage at the input in the first 0.5 s: the peak through the calibration of the "
+        "take's chain at its gain. A strum's own value is uncertain by the calibration alone; the take's mean carries "
+        "an expanded uncertainty (95 %) of calibration and repeatability. Not given without a calibration.",
+        source="1000 sqrt(2) x full scale in V RMS x 10^(peak_dbfs / 20); uncertainty: JCGM 100:2008 (GUM)",
+        more="higher peak",
+        less="lower peak",
+        decimals=1,
+        calibrated=True,
+    ),
+    Quantity(
+        key="rms_mv",
+        name="RMS voltage",
+        unit="mV",
+        of="strum",
+        group="level",
+        definition="Root mean square of the voltage at the input in the first 0.5 s: the RMS level through the "
+        "calibration of the take's chain at its gain. The take's figure is the arithmetic mean of its strums' "
+        "millivolts, with an expanded uncertainty (95 %) of calibration and repeatability; a strum's own value is "
+        "uncertain by the calibration alone. Not given without a calibration.",
+        source="1000 sqrt(2) x full scale in V RMS x 10^(rms_dbfs / 20); uncertainty: JCGM 100:2008 (GUM)",
+        more="hotter",
+        less="milder",
+        decimals=1,
+        calibrated=True,
     ),
     Quantity(
         key="crest_db",

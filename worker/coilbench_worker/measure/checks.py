@@ -134,6 +134,14 @@ CHECKS: tuple[CheckKind, ...] = (
         "The description names no input gain, so the level of this take says little beside takes of another gain.",
         "Give `input_gain_db` in the description; tone and dynamics can be compared all the same.",
     ),
+    CheckKind(
+        "gain-uncalibrated",
+        ("note", "caution"),
+        "No calibration at this gain",
+        "The take names an input chain that has no calibration of its own at the take's gain: the millivolts are "
+        "empty, or were moved here from another gain.",
+        "Calibrate the chain at this gain, by its full scale or by a recorded tone; no take need be measured again.",
+    ),
 )
 
 _BY_CODE = {kind.code: kind for kind in CHECKS}

@@ -12,19 +12,19 @@ CONFIDENCE = 0.95
 
 
 @lru_cache(maxsize=256)
-def student_t(degrees: int, confidence: float = CONFIDENCE) -> float:
+def student_t(degrees: float, confidence: float = CONFIDENCE) -> float:
     """Two-sided quantile of Student's t: half the width of an interval of the mean, in standard errors.
 
     Parameters
     ----------
-    degrees : degrees of freedom, >= 1
+    degrees : degrees of freedom, >= 1, whole or not, infinity for the normal distribution
     confidence : share of intervals that hold the true mean, 0 < confidence < 1
 
     Raises
     ------
     ValueError : arguments out of range
     """
-    if degrees < 1 or not 0.0 < confidence < 1.0:
+    if not degrees >= 1 or not 0.0 < confidence < 1.0:
         raise ValueError(f"Student's t needs degrees >= 1 and 0 < confidence < 1, not {degrees} and {confidence}")
     return float(stdtrit(degrees, 0.5 + confidence / 2.0))
 

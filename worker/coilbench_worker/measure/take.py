@@ -174,7 +174,7 @@ def _greatest(strums: Sequence[Strum], key: str) -> float | None:
 def _summaries(strums: Sequence[Strum]) -> Mapping[str, Summary | Mapping[str, Summary]]:
     found: dict[str, Summary | Mapping[str, Summary]] = {}
     for quantity in QUANTITIES:
-        if quantity.of != "strum":
+        if quantity.of != "strum" or quantity.calibrated:
             continue
         if quantity.parts:
             vectors = [getattr(strum, quantity.key) for strum in strums]

@@ -1,0 +1,326 @@
+"""A recorded reference tone: its frequency, level, distortion and steadiness, and whether it is fit to calibrate by.
+
+The steady stretch of the recording is cut into pieces of 0.25 s and a sine is fitted to each, so that a slow drift of
+level, frequency or offset spoils nothing and shows as the spread of the pieces. Levels are those of the sine alone,
+without offset, harmonics and noise.
+
+All limits are common practice, no source, and are chosen for what they leave in the calibration: less than 0.1 dB.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from math import log10, sqrt
+from typing import NamedTuple
+
+import numpy as np
+from scipy import fft
+
+from coilbench_worker.measure.sine_fit import ONE_LINE_BINS, SineFit, fit_sine
+from coilbench_worker.measure.source import FloatArray, OneChannel
+from coilbench_worker.measure.statistics import standard_deviation
+from coilbench_worker.measure.steady_stretch import Course, SteadyStretch, course, steady_stretch
+
+PIECE_S = 0.25
+"""Five periods of 20 Hz, the lowest tone taken; four pieces to a second."""
+SHORTEST_S = 1.0
+"""Four pieces: fewer say nothing of the spread."""
+MOST_PIECES = 120
+"""Pieces that are fitted, spread over the stretch: half a minute in all, whatever the length of the recording."""
+QUIETEST_DBFS = -40.0
+"""Quieter, the noise of ordinary inputs is no longer below 1 % of the tone."""
+GREATEST_PEAK_DBFS = -0.1
+"""Closer to full scale a tone that is clipped can't be told from one that is not."""
+GREATEST_DISTORTION_DB = -40.0
+"""1 %: a meter that averages then misreads by at most 0.03 dB."""
+NOT_ONE_TONE_DB = -10.0
+"""With more than a tenth of the power outside it, the highest line is not the recording's one tone."""
+GREATEST_SPREAD_DB = 0.1
+"""Of the level over the pieces: what the meter showed at one moment then holds for the mean within 0.05 dB."""
+GREATEST_WANDER = 1e-3
+"""Of the frequency over the pieces, relative: generators keep it a hundred times better; tapes and voices do not."""
+LOWEST_HZ = 20.0
+HIGHEST_SHARE = 0.45
+"""Of the sample rate: above, the converter's own filter falls off."""
+MAINS_HZ = (50.0, 60.0)
+MAINS_WITHIN = 0.01
+MAINS_UP_TO_HZ = 303.0
+"""Hum is strong up to the fifth or sixth harmonic, 300 Hz, and strays 1 % from it."""
+ELSEWHERE_SHARE = 0.5
+ELSEWHERE_S = 1.0
+"""A recording may be loud outside the steady stretch for half as long as that, or a second: plugs, a fade, a word."""
+HARMONICS_FROM, HARMONICS_TO = 2, 20
+ONE_LINE_SHARE = 0.5
+"""A line with more than half of what is left over is a tone of its own."""
+AES17_DB = 10.0 * log10(2.0)
+LEAST_RATIO = 1e-30
+"""A residual of exactly nothing (made-up samples) counts as this share of the power, -300 dB."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceTone:
+    """A tone that is fit to calibrate by.
+
+    `rms_dbfs` is plain RMS of the sine (one at full scale: -3.01); `standard_uncertainty_db` is of that level, type A
+    over the pieces, with `degrees_of_freedom`. `distortion_db` is all that is not the sine (harmonics and noise, over
+    the whole band) re the sine; `stability_db` and `frequency_spread_hz` are greatest minus least over the pieces.
+    `start_s` and `duration_s` say which stretch was used.
+    """
+
+    frequency_hz: float
+    rms_dbfs: float
+    standard_uncertainty_db: float
+    degrees_of_freedom: int
+    distortion_db: float
+    stability_db: float
+    frequency_spread_hz: float
+    start_s: float
+    duration_s: float
+
+    @property
+    def aes17_dbfs(self) -> float:
+        """The level as AES17 counts it: re a full-scale sine, dB FS; 3.01 dB above plain RMS."""
+        return self.rms_dbfs + AES17_DB
+
+
+class Fault(NamedTuple):
+    """One reason why a tone is unfit: a code, and a sentence with the number, the limit and what to do."""
+
+    code: str
+    message: str
+
+
+class ToneUnfit(Exception):
+    """The recording is no tone to calibrate by; `faults` are all the reasons that were found."""
+
+    def __init__(self, faults: tuple[Fault, ...]) -> None:
+        super().__init__(" ".join(fault.message for fault in faults))
+        self.faults = faults
+
+
+def measure_tone(channel: OneChannel) -> ReferenceTone:
+    """Measure a recorded reference tone.
+
+    Parameters
+    ----------
+    channel : the channel that carries it, full scale = 1.0; silence, plugs and a fade before and after are left out
+
+    Raises
+    ------
+    ToneUnfit : with every fault that was found: `not-finite`, `silent`, `too-short`, `too-quiet`, `clipped`,
+        `not-steady`, `frequency-wanders`, `not-one-tone`, `distorted`, `noisy`, `mains`, `frequency-out-of-range`
+
+    Accuracy: level 0.005 dB and frequency 1e-4 on clean tones, tests/standards/test_calibration.py.
+    """
+    found = course(channel)
+    if found.fault_s is not None:
+        raise ToneUnfit((_not_finite(found.fault_s),))
+    stretch = steady_stretch(found, round(SHORTEST_S * channel.rate_hz))
+    if stretch is None:
+        raise ToneUnfit((_silent(channel),))
+    faults = [*_of_extremes(found, stretch), *_of_length(channel, stretch)]
+    if any(fault.code == "too-short" for fault in faults):
+        raise ToneUnfit(tuple(faults))
+    fits = list(_fits(channel, stretch))
+    sines = [fit for fit in fits if fit is not None]
+    if len(sines) < len(fits):
+        raise ToneUnfit((*faults, _no_sine()))
+    tone = _tone(channel, stretch, sines)
+    faults += [*_of_pieces(tone), *_of_rest(tone, sines, channel.rate_hz), *_of_frequency(tone, channel.rate_hz)]
+    if faults:
+        raise ToneUnfit(tuple(faults))
+    return tone
+
+
+def _fits(channel: OneChannel, stretch: SteadyStretch) -> Iterator[SineFit | None]:
+    """A sine for each piece; the pieces stand side by side, or evenly apart in a long stretch."""
+    piece = round(PIECE_S * channel.rate_hz)
+    there = (stretch.stop - stretch.start) // piece
+    for number in np.linspace(0, there - 1, min(there, MOST_PIECES)).round().astype(int):
+        start = stretch.start + int(number) * piece
+        yield fit_sine(channel.segment(start, start + piece), channel.rate_hz)
+
+
+def _tone(channel: OneChannel, stretch: SteadyStretch, sines: Sequence[SineFit]) -> ReferenceTone:
+    levels_dbfs = [10.0 * log10(max(fit.power, LEAST_RATIO)) for fit in sines]
+    frequencies_hz = [fit.frequency_hz for fit in sines]
+    power = sum(fit.power for fit in sines)
+    rest = sum(fit.residual_power for fit in sines)
+    return ReferenceTone(
+        frequency_hz=sum(frequencies_hz) / len(sines),
+        rms_dbfs=sum(levels_dbfs) / len(sines),
+        standard_uncertainty_db=standard_deviation(levels_dbfs) / sqrt(len(sines)),
+        degrees_of_freedom=len(sines) - 1,
+        distortion_db=10.0 * log10(max(rest / power, LEAST_RATIO)),
+        stability_db=max(levels_dbfs) - min(levels_dbfs),
+        frequency_spread_hz=max(frequencies_hz) - min(frequencies_hz),
+        start_s=stretch.start / channel.rate_hz,
+        duration_s=(stretch.stop - stretch.start) / channel.rate_hz,
+    )
+
+
+def _not_finite(time_s: float) -> Fault:
+    return Fault(
+        "not-finite",
+        f"The sample at {time_s:.3f} s is infinite, not a number, or far beyond full scale; "
+        "export the tone again as 24-bit integers.",
+    )
+
+
+def _silent(channel: OneChannel) -> Fault:
+    return Fault(
+        "silent",
+        f"All {channel.frames / channel.rate_hz:.2f} s of the recording are silent, or shorter than 0.1 s; look at the "
+        "cable and at the channel, and record the tone again.",
+    )
+
+
+def _no_sine() -> Fault:
+    return Fault(
+        "not-one-tone",
+        "No sine fits the recording; record one steady sine from a generator, 1 kHz, and nothing beside it.",
+    )
+
+
+def _of_extremes(found: Course, stretch: SteadyStretch) -> Iterator[Fault]:
+    peak_dbfs = 20.0 * log10(found.peak)
+    if peak_dbfs > GREATEST_PEAK_DBFS:
+        yield Fault(
+            "clipped",
+            f"The recording peaks at {peak_dbfs:.2f} dBFS; above {GREATEST_PEAK_DBFS:g} dBFS clipping can't be ruled "
+            "out. Lower the generator until the tone peaks between -12 and -6 dBFS, and leave the gain as it is.",
+        )
+    if stretch.level_dbfs < QUIETEST_DBFS:
+        yield Fault(
+            "too-quiet",
+            f"The tone's level is {stretch.level_dbfs:.1f} dBFS RMS and has to be {QUIETEST_DBFS:g} or more; raise the "
+            "generator until the tone peaks between -12 and -6 dBFS, and leave the gain as it is.",
+        )
+
+
+def _of_length(channel: OneChannel, stretch: SteadyStretch) -> Iterator[Fault]:
+    steady_s = max(stretch.stop - stretch.start, 0) / channel.rate_hz
+    if steady_s < SHORTEST_S:
+        yield Fault(
+            "too-short",
+            f"The longest steady stretch lasts {steady_s:.2f} s of {channel.frames / channel.rate_hz:.2f} s; "
+            f"{SHORTEST_S:g} s is needed. Record ten seconds of one steady sine, at one level.",
+        )
+    elif stretch.elsewhere_s > max(ELSEWHERE_SHARE * steady_s, ELSEWHERE_S):
+        yield Fault(
+            "not-steady",
+            f"Besides {steady_s:.1f} s at {stretch.level_dbfs:.1f} dBFS RMS the recording is loud for "
+            f"{stretch.elsewhere_s:.1f} s at other levels, more than half as long; it is not clear to which of them "
+            "the voltage belongs. Cut the recording down to the tone, or record it again at one level.",
+        )
+
+
+def _of_pieces(tone: ReferenceTone) -> Iterator[Fault]:
+    if tone.stability_db > GREATEST_SPREAD_DB:
+        yield Fault(
+            "not-steady",
+            f"The level moves by {tone.stability_db:.2f} dB over the steady stretch; {GREATEST_SPREAD_DB:g} dB is the "
+            "limit. Let the generator warm up, leave knobs and plugs alone while recording, and record again.",
+        )
+    wander = tone.frequency_spread_hz / tone.frequency_hz
+    if wander > GREATEST_WANDER:
+        yield Fault(
+            "frequency-wanders",
+            f"The frequency moves by {100.0 * wander:.2f} % about {tone.frequency_hz:.1f} Hz; "
+            f"{100.0 * GREATEST_WANDER:g} % is the limit. Use a generator, not a tape, an instrument or a sweep.",
+        )
+
+
+def _of_rest(tone: ReferenceTone, sines: Sequence[SineFit], rate_hz: float) -> Iterator[Fault]:
+    """What is wrong when too much is left beside the sine: another line, harmonics, or noise."""
+    if tone.distortion_db <= GREATEST_DISTORTION_DB:
+        return
+    share = f"{tone.distortion_db:.1f} dB re the tone; {GREATEST_DISTORTION_DB:g} dB (1 %) is the limit"
+    rest = _Rest.of(sines, tone.frequency_hz, rate_hz)
+    if rest.harmonic_share >= ONE_LINE_SHARE and tone.distortion_db <= NOT_ONE_TONE_DB:
+        yield Fault(
+            "distorted",
+            f"Harmonics and noise are at {share}. Lower the generator or the input's drive, look for an overloaded "
+            "stage, and use a sine.",
+        )
+    elif rest.harmonic_share < ONE_LINE_SHARE and rest.line_share >= ONE_LINE_SHARE:
+        yield Fault(
+            "not-one-tone",
+            f"Beside {tone.frequency_hz:.1f} Hz there is another line at {rest.line_hz:.1f} Hz, and what is not the "
+            f"tone is at {share}. Record one sine alone; if the other is the mains, look at the cable's screen.",
+        )
+    elif tone.distortion_db > NOT_ONE_TONE_DB:
+        yield Fault(
+            "not-one-tone",
+            f"What is not the sine of {tone.frequency_hz:.1f} Hz is at {share}: this is no single sine. Record one "
+            "steady sine from a generator, no square wave, no music and no noise.",
+        )
+    else:
+        yield Fault(
+            "noisy",
+            f"Noise beside the tone is at {share}. Raise the generator until the tone peaks between -12 and -6 dBFS, "
+            "look at the cable, and use a generator without modulation.",
+        )
+
+
+def _of_frequency(tone: ReferenceTone, rate_hz: float) -> Iterator[Fault]:
+    highest_hz = HIGHEST_SHARE * rate_hz
+    if not LOWEST_HZ <= tone.frequency_hz <= highest_hz:
+        yield Fault(
+            "frequency-out-of-range",
+            f"The tone is at {tone.frequency_hz:.1f} Hz; {LOWEST_HZ:g} to {highest_hz:g} Hz can be used at this sample "
+            "rate. Set the generator to 1 kHz.",
+        )
+    mains_hz = _mains(tone.frequency_hz)
+    if mains_hz is not None:
+        yield Fault(
+            "mains",
+            f"The tone is at {tone.frequency_hz:.1f} Hz, within {100.0 * MAINS_WITHIN:g} % of {mains_hz:g} Hz, where "
+            "mains hum lies: it can't be told from hum. Set the generator to 1 kHz.",
+        )
+
+
+def _mains(frequency_hz: float) -> float | None:
+    """The multiple of a mains frequency that a tone is within 1 % of, None where hum is no matter."""
+    if frequency_hz > MAINS_UP_TO_HZ:
+        return None
+    for mains_hz in MAINS_HZ:
+        nearest_hz = mains_hz * max(round(frequency_hz / mains_hz), 1)
+        if abs(frequency_hz - nearest_hz) <= MAINS_WITHIN * nearest_hz:
+            return nearest_hz
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Rest:
+    """What is left beside the sine: the share of its power in harmonics, and in the highest other line."""
+
+    harmonic_share: float
+    line_share: float
+    line_hz: float
+
+    @classmethod
+    def of(cls, sines: Sequence[SineFit], frequency_hz: float, rate_hz: float) -> "_Rest":
+        length = sines[0].residual.size
+        power = np.zeros(length // 2 + 1)
+        for fit in sines:
+            power += np.abs(fft.rfft(fit.residual)) ** 2
+        total = float(power.sum())
+        if total <= 0.0:
+            return cls(0.0, 0.0, 0.0)
+        bin_hz = rate_hz / length
+        harmonics = 0.0
+        for number in range(HARMONICS_FROM, HARMONICS_TO + 1):
+            if number * frequency_hz < rate_hz / 2.0:
+                harmonics += _take_out(power, number * frequency_hz / bin_hz)
+        _take_out(power, frequency_hz / bin_hz)
+        at = int(np.argmax(power))
+        return cls(harmonics / total, _take_out(power, at) / total, at * bin_hz)
+
+
+def _take_out(power: FloatArray, at: float) -> float:
+    """Power of the bins around a line, which are emptied."""
+    first = max(round(at) - ONE_LINE_BINS, 0)
+    line = power[first : round(at) + ONE_LINE_BINS + 1]
+    found = float(line.sum())
+    line[:] = 0.0
+    return found
