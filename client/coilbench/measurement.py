@@ -38,6 +38,7 @@ class Strum:
     ended_by : next, damped, noise or file-end
     quantities : by key; None where not defined
     bands : band quantities by key, then by band (`octave_db` -> `63` -> level)
+    reasons : why a value is None, by key; `octave_db_63` for a band
     """
 
     number: int
@@ -46,11 +47,19 @@ class Strum:
     ended_by: str
     quantities: Mapping[str, float | None]
     bands: Mapping[str, Mapping[str, float | None]]
+    reasons: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Measurement:
-    """What was measured of one take; `document` is the whole of it as the service sent it."""
+    """What was measured of one take.
+
+    Attributes
+    ----------
+    reasons : why a quantity of the take or its noise is None, by key
+    calibration : what millivolts rest on (chain, gain, full scale, uncertainty budget); None without one
+    document : the whole of it as the service sent it
+    """
 
     take: str
     made: str
@@ -64,6 +73,8 @@ class Measurement:
     summary: Mapping[str, Any]
     take_quantities: Mapping[str, float | None]
     document: Mapping[str, Any] = field(repr=False)
+    reasons: Mapping[str, str] = field(default_factory=dict)
+    calibration: Mapping[str, Any] | None = None
 
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> Measurement:
@@ -90,6 +101,8 @@ class Measurement:
             summary=document["summary"],
             take_quantities=document["take_quantities"],
             document=document,
+            reasons=dict(document.get("reasons") or {}),
+            calibration=document.get("calibration"),
         )
 
 
@@ -187,5 +200,10 @@ def _strum(document: Mapping[str, Any]) -> Strum:
         end_s=float(document["end_s"]),
         ended_by=str(document["ended_by"]),
         quantities=document["quantities"],
-        bands={key: value for key, value in document.items() if key != "quantities" and isinstance(value, Mapping)},
+        bands={
+            key: value
+            for key, value in document.items()
+            if key not in ("quantities", "reasons") and isinstance(value, Mapping)
+        },
+        reasons=dict(document.get("reasons") or {}),
     )

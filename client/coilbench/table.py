@@ -38,7 +38,8 @@ class Table:
     ----------
     per : what a row is: take or strum
     columns : in order
-    rows : dictionaries by column key; None where nothing is defined
+    rows : dictionaries by column key; None where nothing is defined. `reasons` is a dictionary itself: why another
+        column has nothing in this row
     """
 
     per: str
@@ -80,7 +81,7 @@ class Table:
         return Table(self.per, self.columns, tuple(row for own in rows.values() for row in own))
 
     def to_pandas(self) -> pandas.DataFrame:
-        """The table as a data frame; quantities as numbers, NaN where nothing is defined.
+        """The table as a data frame; quantities as numbers, NaN where nothing is defined; reasons as text.
 
         Raises
         ------
@@ -91,6 +92,8 @@ class Table:
         except ImportError as cause:
             raise MissingLibrary("to_pandas() needs pandas, which is not installed: pip install pandas") from cause
         values = {column.key: self.column(column.key) for column in self.columns}
+        if "reasons" in values:
+            values["reasons"] = [cell_text(cell) or None for cell in values["reasons"]]
         numbers = {column.key for column in self.columns if column.unit or _numeric(values[column.key])}
         return pandas.DataFrame(
             {key: pandas.to_numeric(pandas.Series(cells)) if key in numbers else cells for key, cells in values.items()}
@@ -133,7 +136,8 @@ def columns_of(documents: Sequence[Mapping[str, Any]]) -> tuple[Column, ...]:
 
 
 def cell_text(value: Any) -> str:
-    """A cell that is no number as text: lists joined by semicolons, None as nothing.
+    """A cell that is no number as text: lists joined by semicolons, None as nothing; reasons by column with equal ones
+    together, such as `attack_ms, crest_db: the level window is silent`.
 
     Parameters
     ----------
@@ -146,5 +150,8 @@ def cell_text(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, Mapping):
-        return str(value.get("code") or value.get("title") or dict(value))
+        columns: dict[str, list[str]] = {}
+        for column, why in value.items():
+            columns.setdefault(cell_text(why), []).append(str(column))
+        return "; ".join(f"{', '.join(names)}: {why}" for why, names in columns.items())
     return str(value)

@@ -1,8 +1,8 @@
 """The table on the screen: the figures that are looked at first, as many columns as the width allows.
 
 Text columns without any text are left out; so are those that do not fit, the least telling first, and the line beneath
-says which. The saved table has all. Names of takes are cut only while they still differ; else they go on in a second
-line.
+says which; beneath that stands why cells are empty. The saved table has all. Names of takes are cut only while they
+still differ; else they go on in a second line.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from rich.console import Console
 from rich.table import Table as Grid
 from rich.text import Text
 
+from coilbench.command.empty_cells import show_why_empty
 from coilbench.command.naming import can_be_cut, names_of
 from coilbench.table import Row, Table, cell_text
 
@@ -26,8 +27,10 @@ ROOMY = 110
 """On less than this the long texts are cut shorter, to leave the figures their place."""
 NOTHING = "·"
 LEGEND = "± half of the 95 % interval of the mean"
+LEGEND_MV = "± in mV: expanded uncertainty (95 %), with the calibration's"
 GROWING = {"take": 40, "checks": 48}
 """Texts that get the room that is left, in this order, up to so many characters."""
+UNCERTAINTY = "_expanded_uncertainty"
 GAP = 2
 """Spaces between columns: one of the cell, one of the rule."""
 
@@ -44,6 +47,7 @@ class Figure:
     rank : the greater, the sooner it is left out; 0 always stays
     widest : text is cut beyond this
     number : right-aligned
+    optional : left out when no row has it, though it is a number
     """
 
     key: str
@@ -52,6 +56,12 @@ class Figure:
     rank: int
     widest: int = 14
     number: bool = True
+    optional: bool = False
+
+    @property
+    def may_go(self) -> bool:
+        """Whether the column is left out when it is empty."""
+        return self.optional or (not self.number and self.rank > 0)
 
 
 def screen() -> Console:
@@ -78,7 +88,7 @@ def show(table: Table, console: Console, chosen: Iterable[str] | None = None) ->
     figures = [figure for figure in wanted if figure.key in there]
     cells = {figure.key: [figure.show(row) for row in table.rows] for figure in figures}
     cells["take"] = names_of(table.rows)
-    figures = [figure for figure in figures if figure.number or not figure.rank or set(cells[figure.key]) != {NOTHING}]
+    figures = [figure for figure in figures if not figure.may_go or set(cells[figure.key]) != {NOTHING}]
     if console.width < ROOMY:
         figures = [replace(figure, widest=14) if figure.key in ("checks", "take") else figure for figure in figures]
     kept, left_out = _fitting(figures, cells, max(NARROWEST, console.width))
@@ -97,11 +107,14 @@ def show(table: Table, console: Console, chosen: Iterable[str] | None = None) ->
     for place in range(len(table.rows)):
         grid.add_row(*(Text(cells[figure.key][place]) for figure in kept))
     console.print(grid)
-    if any("±" in cell for figure in kept for cell in cells[figure.key]):
-        console.print(Text(LEGEND, style="dim"))
+    for legend, in_mv in ((LEGEND, False), (LEGEND_MV, True)):
+        if any("±" in cell for figure in kept if figure.key.endswith("_mv") is in_mv for cell in cells[figure.key]):
+            console.print(Text(legend, style="dim"))
     if left_out:
         names = ", ".join(figure.key for figure in left_out)
         console.print(Text(f"left out for want of width: {names}; -o NAME.xlsx saves every column"), style="dim")
+    empty = {figure.key: [cell == NOTHING for cell in cells[figure.key]] for figure in kept if figure.number}
+    show_why_empty(table.rows, cells["take"], empty, console)
 
 
 def _fitting(figures: Sequence[Figure], cells: dict[str, list[str]], width: int) -> tuple[list[Figure], list[Figure]]:
@@ -140,6 +153,7 @@ def _usual(per: str) -> list[Figure]:
     pickup = Figure("pickup", "pickup", _text("pickup"), 5, widest=16, number=False)
     position = Figure("position", "position", _text("position"), 9, widest=8, number=False)
     figures = [
+        Figure("rms_mv", "level\nmV", _millivolts, 2, widest=18, optional=True),
         Figure("crest_db", "crest\ndB", _fixed("crest_db", 1), 1),
         Figure("attack_ms", "attack\nms", _fixed("attack_ms", 1), 4),
         Figure("decay_db_per_s", "decay\ndB/s", _fixed("decay_db_per_s", 1), 3),
@@ -172,8 +186,9 @@ def _chosen(table: Table, chosen: Iterable[str]) -> list[Figure]:
     figures: list[Figure] = []
     for column in table.columns:
         base = next((key for key in wanted if column.key == key or column.key.startswith(f"{key}_")), None)
-        if base is not None and not column.key.endswith(("_sd", "_low", "_high")):
-            figures.append(Figure(column.key, column.key, _with_interval(column.key), len(figures) + 10, widest=26))
+        if base is not None and not column.key.endswith(("_sd", "_low", "_high", UNCERTAINTY)):
+            show_cell = _with_uncertainty(column.key) if column.key.endswith("_mv") else _with_interval(column.key)
+            figures.append(Figure(column.key, column.key, show_cell, len(figures) + 10, widest=26))
     return [*frame, *figures, usual[-1]]
 
 
@@ -189,16 +204,26 @@ def _with_interval(key: str) -> Callable[[Row], str]:
     return lambda row: _mean(row, key, 2)
 
 
+def _with_uncertainty(key: str) -> Callable[[Row], str]:
+    return lambda row: _plus_minus(_number(row.get(key), 2), row.get(f"{key}{UNCERTAINTY}"), 2)
+
+
+def _millivolts(row: Row) -> str:
+    return _plus_minus(_number(row.get("rms_mv"), 1), row.get(f"rms_mv{UNCERTAINTY}"), 1)
+
+
+def _plus_minus(text: str, uncertainty: Any, decimals: int) -> str:
+    return f"{text} ± {uncertainty:.{decimals}f}" if isinstance(uncertainty, int | float) else text
+
+
 def _level(row: Row) -> str:
     return _mean(row, "rms_dbfs", 1)
 
 
 def _mean(row: Row, key: str, decimals: int) -> str:
-    text = _number(row.get(key), decimals)
     low, high = row.get(f"{key}_low"), row.get(f"{key}_high")
-    if isinstance(low, int | float) and isinstance(high, int | float):
-        text += f" ± {(high - low) / 2:.{decimals}f}"
-    return text
+    half = (high - low) / 2 if isinstance(low, int | float) and isinstance(high, int | float) else None
+    return _plus_minus(_number(row.get(key), decimals), half, decimals)
 
 
 def _number(value: Any, decimals: int) -> str:

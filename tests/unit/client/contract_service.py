@@ -314,10 +314,13 @@ def _measurement(take: dict[str, Any]) -> dict[str, Any]:
                 "ended_by": "next",
                 "quantities": {"rms_dbfs": -20.0, "peak_mv": None},
                 "octave_db": {"63": -30.0},
+                "reasons": {"peak_mv": "the description names no chain"},
             }
         ],
         "summary": {},
         "take_quantities": {},
+        "reasons": {"hum_hz": "no mains line stands out"},
+        "calibration": None,
     }
 
 

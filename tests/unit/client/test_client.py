@@ -74,6 +74,9 @@ def test_a_measurement_is_typed_and_whole(bench: Client, service: ContractServic
     assert measurement.checks[0].code == "clipped"
     assert measurement.strums[0].quantities == {"rms_dbfs": -20.0, "peak_mv": None}
     assert measurement.strums[0].bands == {"octave_db": {"63": -30.0}}
+    assert measurement.strums[0].reasons == {"peak_mv": "the description names no chain"}
+    assert measurement.reasons == {"hum_hz": "no mains line stands out"}
+    assert measurement.calibration is None
     assert measurement.document["audio"]["sample_rate_hz"] == 48000
 
 

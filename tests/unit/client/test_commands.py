@@ -371,6 +371,71 @@ def test_a_take_that_is_unusable_is_named_in_the_last_line_and_counts_as_measure
     assert "can't carry a comparison" in " ".join(out.split())
 
 
+def short(service: ContractService, monkeypatch: pytest.MonkeyPatch, reasons: dict[str, str], takes: int = 1) -> None:
+    """Takes whose attack is empty, with these reasons; there is no reason but for `reasons`."""
+    for number in range(takes):
+        service.add(bytes([number]), f"{number}.wav", {"label": f"take {number}"}, "measured")
+    plain = service.row
+    monkeypatch.setattr(service, "row", lambda take, per: {**plain(take, per), "attack_ms": None, "reasons": reasons})
+    further = [("attack_ms", "ms"), ("octave_db_63", "dB"), ("reasons", "")]
+    monkeypatch.setitem(COLUMNS, "take", [*COLUMNS["take"], *further])
+
+
+def test_beneath_the_table_stands_why_cells_are_empty(
+    coilbench: Callable[..., Said], service: ContractService, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    short(service, monkeypatch, {"attack_ms": "it ends after 0.05 s", "sustain_20_s": "never shown here"}, takes=5)
+    _, out, _ = coilbench("table")
+    lines = [line for line in out.splitlines() if line.startswith("empty")]
+    assert lines == ["empty  attack_ms: it ends after 0.05 s (take 0, take 1, take 2 and 2 more)"]
+
+
+def test_reasons_that_differ_in_numbers_only_stand_there_once_and_many_are_counted(
+    coilbench: Callable[..., Said], service: ContractService, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    short(service, monkeypatch, {}, takes=9)
+    plain = service.row
+    words = iter(["0.1 s are too few", "0.2 s are too few", *"abcdefg"])
+    monkeypatch.setattr(
+        service, "row", lambda take, per: {**plain(take, per), "reasons": {"attack_ms": f"because {next(words)}"}}
+    )
+    _, out, _ = coilbench("table")
+    lines = out.splitlines()
+    assert [line for line in lines if "too few" in line] == [
+        "empty  attack_ms: because 0.1 s are too few (take 0, take 1)"
+    ]
+    assert sum(line.startswith("empty") for line in lines) == 6
+    assert "and 2 more reasons; -o NAME.csv saves all, in the column reasons" in lines
+
+
+def test_the_part_of_a_vector_has_the_reason_of_the_whole_and_programs_get_reasons_too(
+    coilbench: Callable[..., Said], service: ContractService, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    short(service, monkeypatch, {"octave_db": "it is silent"})
+    _, out, _ = coilbench("table", "--quantities", "octave_db")
+    assert "empty  octave_db_63: it is silent (take 0)" in out
+    _, out, _ = coilbench("table", "--json")
+    assert json.loads(out)["reasons"] == {"octave_db": "it is silent"}
+
+
+def test_millivolts_stand_in_the_table_where_there_are_some_with_their_own_plus_minus(
+    coilbench: Callable[..., Said], service: ContractService, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    service.add(b"a", "a.wav", {}, "measured")
+    monkeypatch.setitem(COLUMNS, "take", [*COLUMNS["take"], ("rms_mv", "mV"), ("rms_mv_expanded_uncertainty", "mV")])
+    _, out, _ = coilbench("table")
+    assert "mV" not in out
+    plain = service.row
+    volts = {"rms_mv": 161.26, "rms_mv_low": 160.0, "rms_mv_high": 162.0, "rms_mv_expanded_uncertainty": 4.44}
+    monkeypatch.setattr(service, "row", lambda take, per: {**plain(take, per), **volts})
+    _, out, _ = coilbench("table")
+    assert "161.3 ± 4.4" in out
+    assert "± in mV: expanded uncertainty (95 %), with the calibration's" in out
+    _, out, _ = coilbench("table", "--quantities", "rms_mv")
+    assert "161.26 ± 4.44" in out
+    assert out.splitlines()[0].split() == ["take", "strums", "rms_mv", "checks"]
+
+
 def test_help_promises_only_what_is_built(coilbench: Callable[..., Said]) -> None:
     _, out, _ = coilbench("--help")
     assert "Measure recordings of electric-guitar strums" in out

@@ -71,6 +71,21 @@ def test_a_spreadsheet_has_numbers_as_numbers_and_text_as_text(tmp_path: Path) -
     assert [cell.value for cell in book["columns"][6]] == ["rms_dbfs", "Level", "dBFS"]
 
 
+WHY = {"attack_ms": "it is silent", "rms_dbfs": "too short", "crest_db": "it is silent"}
+WITH_REASONS = Table("take", (*COLUMNS, Column("reasons", "Why")), ({**ROWS[0], "reasons": WHY}, {"reasons": None}))
+
+
+def test_reasons_are_text_in_files_with_equal_ones_together_and_a_dictionary_for_programs(tmp_path: Path) -> None:
+    text = "attack_ms, crest_db: it is silent; rms_dbfs: too short"
+    with WITH_REASONS.save(tmp_path / "t.csv").open(encoding="utf-8", newline="") as file:
+        assert [row["reasons"] for row in csv.DictReader(file)] == [text, ""]
+    sheet = openpyxl.load_workbook(WITH_REASONS.save(tmp_path / "t.xlsx"))["takes"]
+    assert [cell.value for cell in sheet["G"]][:2] == ["reasons", text]
+    assert json.loads(WITH_REASONS.save(tmp_path / "t.json").read_text("utf-8"))["items"][0]["reasons"] == WHY
+    column = WITH_REASONS.to_pandas()["reasons"]
+    assert (column[0], column.isna().tolist()) == (text, [False, True])
+
+
 def test_json_holds_columns_and_rows(tmp_path: Path) -> None:
     document = json.loads(TABLE.save(tmp_path / "t.json").read_text(encoding="utf-8"))
     assert document["per"] == "take"
