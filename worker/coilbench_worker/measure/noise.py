@@ -10,10 +10,18 @@ import numpy as np
 from scipy import fft
 from scipy.signal.windows import hann
 
-from coilbench_worker.measure.bands import BALANCE, OCTAVES, balance_measurable, balance_weights, bin_frequencies_hz
+from coilbench_worker.measure.bands import (
+    BALANCE,
+    OCTAVES,
+    THIRDS,
+    balance_measurable,
+    balance_weights,
+    bin_frequencies_hz,
+)
 from coilbench_worker.measure.hum import Hum, mains_hum
 from coilbench_worker.measure.levels import power_db
 from coilbench_worker.measure.source import FloatArray
+from coilbench_worker.measure.spectrum import BandEnergies, energies_of_bins
 from coilbench_worker.measure.weighting import a_weighting_power
 
 FRAME_S = 1.0
@@ -31,7 +39,8 @@ class Noise:
     """Noise of a take; levels in dBFS (plain RMS), None with an entry in `reasons` by field name.
 
     `power` is the mean square about the mean, full scale = 1.0 (0 when nothing is known); `dc_offset` that mean;
-    `band_power` the mean square in bass, middle and treble; `hum_hz` 50 or 60 when hum was found, None when it was not.
+    `band_power` the mean square in bass, middle and treble, `bands` that in every octave and third (None when nothing
+    is known); `hum_hz` 50 or 60 when hum was found, None when it was not.
     """
 
     duration_s: float
@@ -42,6 +51,7 @@ class Noise:
     hum_hz: int | None
     hum_dbfs: float | None
     band_power: dict[str, float | None]
+    bands: BandEnergies | None = None
     reasons: dict[str, str] = field(default_factory=dict)
 
 
@@ -69,7 +79,23 @@ def with_rounding(noise: Noise, integer_bits: int | None, rate_hz: float) -> Noi
         if balance_measurable(part, rate_hz):
             width_hz = OCTAVES[last - 1].high_hz - OCTAVES[first].low_hz
             bands[part] = max(bands[part] or 0.0, rounding * width_hz / (rate_hz / 2.0))
-    return replace(noise, power=max(noise.power, rounding), band_power=bands)
+    density = rounding / (rate_hz / 2.0)
+    return replace(noise, power=max(noise.power, rounding), band_power=bands, bands=_at_least(noise.bands, density))
+
+
+def _at_least(bands: BandEnergies | None, density: float) -> BandEnergies:
+    """Noise of bands, at least that of an even density (mean square per Hz)."""
+    octaves, thirds = (tuple(density * (band.high_hz - band.low_hz) for band in part) for part in (OCTAVES, THIRDS))
+    low_hz, high_hz = OCTAVES[0].low_hz, OCTAVES[-1].high_hz
+    even = BandEnergies(octaves, thirds, density * (high_hz - low_hz), density * (high_hz**2 - low_hz**2) / 2.0)
+    if bands is None:
+        return even
+    return BandEnergies(
+        tuple(map(max, bands.octaves, even.octaves)),
+        tuple(map(max, bands.thirds, even.thirds)),
+        max(bands.within, even.within),
+        max(bands.moment, even.moment),
+    )
 
 
 class QuietStretches:
@@ -126,6 +152,7 @@ class QuietStretches:
                 part: float(weights[row] @ spectrum) if balance_measurable(part, self._rate_hz) else None
                 for row, part in enumerate(BALANCE)
             },
+            bands=energies_of_bins(spectrum.astype(np.float32), self._rate_hz, self._length),
             reasons={} if hum.reason is None else {"hum_hz": hum.reason, "hum_dbfs": hum.reason},
         )
 

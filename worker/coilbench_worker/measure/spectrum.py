@@ -5,9 +5,14 @@ to twice its length: what the filters ring on for then wraps round only where it
 band, to less than 0.02 dB). The last 5 ms of the window fade out: cutting a sounding string off in
 mid-swing would add a click whose treble rivals that of a dark pickup, and which no filter run through the recording
 would show.
+
+The energy that the noise of the take is expected to have in the same window is taken off each band. A band that is not
+6 dB above it is not told: what would be left is mostly chance (in the narrowest, 50 Hz, half a second holds six
+independent samples of noise).
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -28,8 +33,18 @@ from coilbench_worker.measure.source import FloatArray
 FADE_S = 0.005
 CENTROID_EDGES_HZ = (OCTAVES[0].low_hz, OCTAVES[-1].high_hz)
 TILT_FROM = 1
+SCALARS = ("bass_db", "middle_db", "treble_db", "centroid_hz", "tilt_db_per_octave")
+
+ABOVE_NOISE = 4.0
+"""Energy over that of the noise from which on the noise is taken off (6 dB; ISO 3744 corrects from 6 dB on, from
+memory)."""
 
 SILENT = "the level window is silent"
+IN_NOISE = "less than 6 dB above the noise in this band"
+ALL_IN_NOISE = "all eight octaves together are less than 6 dB above the noise"
+CENTROID_IN_NOISE = "the noise would move the centroid by more than a quarter"
+NO_LINE = "not all octaves from 125 Hz to 8 kHz stand 6 dB above the noise"
+BAND_RATE_TOO_LOW = "the band's upper edge passes 0.45 of the sample rate"
 RATE_TOO_LOW = (
     "the sample rate is too low for the 8 kHz octave (upper edge 11.2 kHz, 0.45 of the rate), so that the total of the "
     "eight octaves is not known; record at 44.1 kHz or more"
@@ -40,8 +55,9 @@ RATE_TOO_LOW = (
 class Tone:
     """Tone of one strum; levels in dB re the energy of all eight octaves, bands by nominal frequency in Hz.
 
-    Everything is None with `reason` where that total is unknown; a single third is None where its upper edge passes
-    0.45 of the sample rate.
+    Everything is None where that total is unknown; a single band is None where its upper edge passes 0.45 of the sample
+    rate or where it is not above the noise. `reasons` says why, by key of the column (`octave_db_63`); `reason` is the
+    one of a tone of which nothing is known.
     """
 
     octave_db: dict[str, float | None]
@@ -52,19 +68,21 @@ class Tone:
     centroid_hz: float | None
     tilt_db_per_octave: float | None
     reason: str | None = None
+    reasons: dict[str, str] = field(default_factory=dict)
 
 
-def tone(samples: FloatArray, rate_hz: float) -> Tone:
+def tone(samples: FloatArray, rate_hz: float, *, noise: "BandEnergies | None" = None) -> Tone:
     """Band levels, balance, centroid and tilt of the level window.
 
     Parameters
     ----------
     samples : shape (n,), n >= 0.1 s, full scale = 1.0: the level window
     rate_hz : > 0, Hz
+    noise : what the noise has in each band, as energy of one sample (mean square, full scale = 1.0); None for none
 
     Returns
     -------
-    Tone : all None with `reason` for silence and where the sample rate is below 24.9 kHz
+    Tone : all None for silence and where the sample rate is below 24.9 kHz
 
     Raises
     ------
@@ -74,36 +92,84 @@ def tone(samples: FloatArray, rate_hz: float) -> Tone:
     """
     if not measurable(OCTAVES[-1], rate_hz):
         return undefined(RATE_TOO_LOW)
-    energies = band_energies(samples, rate_hz)
-    total = sum(energies.octaves)
-    if total <= 0.0:
+    found = band_energies(samples, rate_hz)
+    if found.within <= 0.0:
         return undefined(SILENT)
-    octave_db = {band.nominal: power_db(energy / total) for band, energy in zip(OCTAVES, energies.octaves, strict=True)}
-    third_db = {
-        band.nominal: power_db(energy / total) if measurable(band, rate_hz) else None
-        for band, energy in zip(THIRDS, energies.thirds, strict=True)
+    noise = NO_NOISE if noise is None else noise.times(samples.size)
+    octaves = [_Net(*pair) for pair in zip(found.octaves, noise.octaves, strict=True)]
+    total = _sum(octaves)
+    if not total.told:
+        return undefined(ALL_IN_NOISE)
+    reasons: dict[str, str] = {}
+
+    def level_db(key: str, part: _Net) -> float | None:
+        if not part.told:
+            reasons[key] = IN_NOISE
+        return power_db(part.energy / total.energy) if part.told else None
+
+    octave_db = {
+        band.nominal: level_db(f"octave_db_{band.nominal}", part) for band, part in zip(OCTAVES, octaves, strict=True)
     }
-    balance = {part: power_db(sum(energies.octaves[first:last]) / total) for part, (first, last) in BALANCE.items()}
+    third_db: dict[str, float | None] = {}
+    for band, heard, lost in zip(THIRDS, found.thirds, noise.thirds, strict=True):
+        key = f"third_octave_db_{band.nominal}"
+        if measurable(band, rate_hz):
+            third_db[band.nominal] = level_db(key, _Net(heard, lost))
+        else:
+            third_db[band.nominal], reasons[key] = None, BAND_RATE_TOO_LOW
+    balance = {part: level_db(f"{part}_db", _sum(octaves[first:last])) for part, (first, last) in BALANCE.items()}
+    within, moment = _Net(found.within, noise.within), _Net(found.moment, noise.moment)
+    centroid_hz = moment.energy / within.energy if within.told and moment.told else None
+    if centroid_hz is None:
+        reasons["centroid_hz"] = CENTROID_IN_NOISE
+    tilt = _tilt([octave_db[band.nominal] for band in OCTAVES[TILT_FROM:]])
+    if tilt is None:
+        reasons["tilt_db_per_octave"] = NO_LINE
     return Tone(
         octave_db=octave_db,
         third_octave_db=third_db,
         bass_db=balance["bass"],
         middle_db=balance["middle"],
         treble_db=balance["treble"],
-        centroid_hz=energies.centroid_hz,
-        tilt_db_per_octave=_tilt([octave_db[band.nominal] for band in OCTAVES[TILT_FROM:]]),
+        centroid_hz=centroid_hz,
+        tilt_db_per_octave=tilt,
+        reasons=reasons,
     )
+
+
+class _Net:
+    """An energy without that of the noise, and whether it stands far enough above it to be told."""
+
+    def __init__(self, heard: float, noise: float) -> None:
+        self.heard, self.noise = heard, noise
+        self.energy = heard - noise
+        self.told = heard > 0.0 and heard >= ABOVE_NOISE * noise
+
+
+def _sum(parts: Sequence[_Net]) -> _Net:
+    return _Net(sum(part.heard for part in parts), sum(part.noise for part in parts))
 
 
 @dataclass(frozen=True, slots=True)
 class BandEnergies:
-    """Energy (full scale squared x samples) in OCTAVES and THIRDS, in their order, 0 for bands past 0.45 fs;
-    centroid.
+    """Energy (full scale squared x samples) in OCTAVES and THIRDS, in their order, 0 for bands past 0.45 fs; energy
+    `within` 45 Hz-11.2 kHz and its `moment`, times Hz.
     """
 
     octaves: tuple[float, ...]
     thirds: tuple[float, ...]
-    centroid_hz: float | None
+    within: float
+    moment: float
+
+    @property
+    def centroid_hz(self) -> float | None:
+        """Energy-weighted mean frequency, Hz; None for silence."""
+        return self.moment / self.within if self.within > 0.0 else None
+
+    def times(self, factor: float) -> "BandEnergies":
+        """All energies times a factor."""
+        octaves, thirds = (tuple(factor * energy for energy in part) for part in (self.octaves, self.thirds))
+        return BandEnergies(octaves, thirds, factor * self.within, factor * self.moment)
 
 
 def band_energies(samples: FloatArray, rate_hz: float) -> BandEnergies:
@@ -131,20 +197,24 @@ def band_energies(samples: FloatArray, rate_hz: float) -> BandEnergies:
     if not np.isfinite(greatest):
         raise ValueError("samples are not finite (NaN or infinity), or too large to square")
     if greatest <= 0.0:
-        return BandEnergies((0.0,) * len(OCTAVES), (0.0,) * len(THIRDS), None)
-    scaled = (power / greatest).astype(np.float32)
+        return NO_NOISE
+    return energies_of_bins((power / greatest).astype(np.float32), rate_hz, length).times(2.0 * greatest / length)
+
+
+def energies_of_bins(power: Float32Array, rate_hz: float, length: int) -> BandEnergies:
+    """Sums over the bins of a real transform of `length`, each bin's power times the response of the band there."""
     # einsum, as a threaded matrix product waits for a core on a busy machine
-    weighted = np.einsum("ij,j->i", band_weights(rate_hz, length), scaled)
-    energies = [2.0 * greatest / length * float(value) for value in weighted]
-    within, moment = (float(value) for value in np.einsum("ij,j->i", _centroid_weights(rate_hz, length), scaled))
-    return BandEnergies(
-        octaves=tuple(energies[: len(OCTAVES)]),
-        thirds=tuple(energies[len(OCTAVES) :]),
-        centroid_hz=moment / within if within > 0.0 else None,
-    )
+    weighted = [float(value) for value in np.einsum("ij,j->i", band_weights(rate_hz, length), power)]
+    within, moment = (float(value) for value in np.einsum("ij,j->i", _centroid_weights(rate_hz, length), power))
+    return BandEnergies(tuple(weighted[: len(OCTAVES)]), tuple(weighted[len(OCTAVES) :]), within, moment)
+
+
+NO_NOISE = BandEnergies((0.0,) * len(OCTAVES), (0.0,) * len(THIRDS), 0.0, 0.0)
 
 
 def undefined(reason: str) -> Tone:
+    """A tone of which nothing is known, for one reason."""
+    columns = [f"octave_db_{band.nominal}" for band in OCTAVES] + [f"third_octave_db_{band.nominal}" for band in THIRDS]
     return Tone(
         octave_db={band.nominal: None for band in OCTAVES},
         third_octave_db={band.nominal: None for band in THIRDS},
@@ -154,6 +224,7 @@ def undefined(reason: str) -> Tone:
         centroid_hz=None,
         tilt_db_per_octave=None,
         reason=reason,
+        reasons=dict.fromkeys((*columns, *SCALARS), reason),
     )
 
 
