@@ -85,7 +85,7 @@ def _receive(bench: Bench, call: Request, key: str | None, incoming: Incoming) -
                     connection, file=incoming, file_name=sent.file_name, about=about, settings=settings_of(about)
                 )
                 document = take_view(take)
-                idempotency.remember(connection, key, request_sha256, 202, document)
+                idempotency.remember(connection, key, request_sha256, 202, document, take_id=document["id"])
         except AnsweredElsewhere:
             continue
         assert take.job_id is not None  # a take that was just accepted has its job

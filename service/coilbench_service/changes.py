@@ -68,7 +68,7 @@ def measure_again(
                     settings = _settings(take, asked)
                     changed = jobs.request(connection, take_id, settings, version=MEASURE_VERSION)
                     status, document = 200 if changed.state == MEASURED else 202, take_view(changed)
-                    idempotency.remember(connection, key, request_sha256, status, document)
+                    idempotency.remember(connection, key, request_sha256, status, document, take_id=document["id"])
             except AnsweredElsewhere:
                 continue
             _announce(bench, changed, take)

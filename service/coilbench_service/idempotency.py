@@ -2,8 +2,8 @@
 
 The rules are those of draft-ietf-httpapi-idempotency-key-header-07: same key and same request, same answer; same key
 and another request, 422; first request still under way, 409. The answer is kept in the transaction of the act itself,
-so a crash leaves either both or neither, and no key stays "in flight" for ever. It goes with its take: after a DELETE
-the key is new again, because the first answer would lead to what is not there.
+so a crash leaves either both or neither, and no key stays "in flight" for ever. It goes with its take, chain or
+calibration: after a DELETE the key is new again, because the first answer would lead to what is not there.
 """
 
 from __future__ import annotations
@@ -98,13 +98,24 @@ def recall(connection: Connection, key: str | None, request_sha256: str) -> Reme
 
 
 def remember(
-    connection: Connection, key: str | None, request_sha256: str, status: int, take: Mapping[str, Any]
+    connection: Connection,
+    key: str | None,
+    request_sha256: str,
+    status: int,
+    answer: Mapping[str, Any],
+    *,
+    take_id: str | None = None,
+    chain_id: str | None = None,
+    calibration_id: str | None = None,
 ) -> None:
-    """Keep an answer, a take as JSON values, in the transaction of the act and for as long as there is that take.
+    """Keep an answer (JSON values) in the transaction of the act, for as long as there is what the id names.
 
     Raises
     ------
     AnsweredElsewhere : the key has an answer by now
     """
-    if key is not None and not idempotency.remember(connection, key, request_sha256, status, take, take_id=take["id"]):
+    if key is None:
+        return
+    about = {"take_id": take_id, "chain_id": chain_id, "calibration_id": calibration_id}
+    if not idempotency.remember(connection, key, request_sha256, status, answer, **about):
         raise AnsweredElsewhere(key)

@@ -1,4 +1,6 @@
-"""A measurement as the API shows it: what was measured, and the checks that follow from the present description."""
+"""A measurement as the API shows it: what was measured, and what follows from the description and the chain as they are
+now, checks and millivolts. Nothing is measured again when those change.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +9,9 @@ from typing import Any
 from pydantic import BaseModel, Field, JsonValue
 
 from coilbench_service.json_document import rfc3339
+from coilbench_worker.measure.calibration import CalibrationState
 from coilbench_worker.measure.description import description_checks
+from coilbench_worker.measure.millivolts import calibrated
 from coilbench_worker.measure.results import check_document
 from coilbench_worker.store.measurements import MeasurementRecord
 from coilbench_worker.store.takes import TakeRecord
@@ -51,6 +55,30 @@ class AudioView(BaseModel):
     container: str
 
 
+class ComponentView(BaseModel):
+    """One line of an uncertainty budget."""
+
+    source: str
+    standard_uncertainty_db: float
+    degrees_of_freedom: float | None = Field(description="null: infinitely many")
+
+
+class CalibrationUsed(BaseModel):
+    """What millivolts rest on."""
+
+    chain: str
+    input_gain_db: float
+    by: str = Field(
+        description="stated, tone, or gain-difference: that of another gain, moved by the difference of the gains"
+    )
+    moved_db: float = Field(description="How far it was moved; 0 unless gain-difference")
+    full_scale_dbu: float
+    full_scale_v_rms: float = Field(description="Of the sine at the input whose peak just reaches full scale")
+    expanded_uncertainty_db: float
+    coverage_factor: float
+    budget: list[ComponentView]
+
+
 class Measurement(BaseModel):
     """Everything measured of one take."""
 
@@ -63,19 +91,33 @@ class Measurement(BaseModel):
     usable: bool = Field(description="Whether the take can carry a comparison")
     noise: Values
     strums: list[StrumView]
-    summary: dict[str, JsonValue] = Field(description="mean, sd, n, low, high, min, max by quantity; vectors by part")
+    summary: dict[str, JsonValue] = Field(
+        description="mean, sd, n, low, high, min, max by quantity; vectors by part; millivolts also with "
+        "expanded_uncertainty_mv (95 %), coverage_factor and degrees_of_freedom"
+    )
     take_quantities: Values
     reasons: dict[str, str] = Field(description="Why a quantity of the take or its noise is null")
+    calibration: CalibrationUsed | None = Field(
+        description="What millivolts rest on: the chain's calibration for the gain, as it is now; null without one"
+    )
 
 
-def measurement_view(take: TakeRecord, measurement: MeasurementRecord) -> dict[str, Any]:
-    """The measurement as JSON values."""
-    checks = [*measurement.document["checks"], *(check_document(check) for check in description_checks(take.about))]
+def measurement_view(take: TakeRecord, measurement: MeasurementRecord, state: CalibrationState) -> dict[str, Any]:
+    """The measurement as JSON values.
+
+    Parameters
+    ----------
+    take : as it is now
+    measurement : as it was stored
+    state : the calibration that the take falls under (`Calibrations.of`)
+    """
+    document = calibrated(measurement.document, state.calibration, state.reason, chain=state.chain)
+    checks = [*document["checks"], *(check_document(check) for check in description_checks(take.about, state))]
     return {
         "take": take.id,
         "made": rfc3339(measurement.made),
         "reasons": {},  # measurements of version 1 have none of the whole take
-        **measurement.document,
+        **document,
         "checks": checks,
         "usable": all(check["severity"] != "reject" for check in checks),
     }

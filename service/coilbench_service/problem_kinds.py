@@ -55,6 +55,24 @@ NOT_FOUND = _known("not-found", 404, "There is nothing at this address", "See /v
 TAKE_NOT_FOUND = _known(
     "take-not-found", 404, "There is no such take", "List the takes with GET /v1/takes; a deleted take does not return."
 )
+CHAIN_UNKNOWN = _known(
+    "chain-unknown",
+    404,
+    "There is no chain of this key",
+    "List the chains with GET /v1/chains, or make this one with POST /v1/chains.",
+)
+CALIBRATION_UNKNOWN = _known(
+    "calibration-unknown",
+    404,
+    "The chain has no such calibration",
+    "GET the chain to see its calibrations; a deleted one does not return.",
+)
+NO_TONE = _known(
+    "no-tone",
+    404,
+    "This calibration rests on no recorded tone",
+    "Full scale was stated as a number; send a tone to /v1/chains/{key}/calibrations to have it measured.",
+)
 METHOD_NOT_ALLOWED = _known(
     "method-not-allowed", 405, "This address does not take this method", "Use one of the methods in the Allow header."
 )
@@ -76,6 +94,12 @@ MEASURING_FAILED = _known(
     "Measuring this take failed, through no fault of the recording",
     "POST an empty object to this address to have it measured again; the reference leads to the server's log.",
 )
+CHAIN_EXISTS = _known(
+    "chain-exists",
+    409,
+    "There is a chain of this key",
+    "Choose another key, or change the chain that is there with PATCH.",
+)
 KEY_IN_FLIGHT = _known(
     "idempotency-key-in-flight",
     409,
@@ -95,7 +119,7 @@ NOT_JSON = _known("not-json", 415, "The body must be JSON", "Send Content-Type: 
 NOT_MULTIPART = _known(
     "not-multipart",
     415,
-    "A take is sent as multipart/form-data",
+    "A recording is sent as multipart/form-data",
     "Send the recording as the part 'file' of multipart/form-data, and what is known of it as the JSON part 'about'.",
 )
 RANGE_NOT_SATISFIABLE = _known(
@@ -116,15 +140,19 @@ INVALID_REQUEST = _known(
 INVALID_ABOUT = _known(
     "invalid-about",
     422,
-    "The description of the take can't be used",
+    "The description of the recording can't be used",
     "Correct the fields of 'about' listed under errors; it is one JSON object.",
 )
 NO_FILE = _known("no-file", 422, "The recording is missing", "Send the recording as the part named 'file'.")
-PART_TWICE = _known(
-    "part-twice", 422, "A part was sent twice", "Send one 'file' and at most one 'about'; one request makes one take."
-)
+PART_TWICE = _known("part-twice", 422, "A part was sent twice", "Send one 'file' and at most one 'about' in a request.")
 UNKNOWN_PART = _known(
     "unknown-part", 422, "A part has a name that is not known", "Send the parts 'file' and, if you like, 'about'."
+)
+TONE_UNFIT = _known(
+    "tone-unfit",
+    422,
+    "No chain can be calibrated by this recording",
+    "Mend what is listed under errors and record ten seconds of one steady 1 kHz sine anew; nothing was kept.",
 )
 RECORDING_REJECTED = _known(
     "recording-rejected",
@@ -147,6 +175,12 @@ INTERNAL_ERROR = _known(
     "Something went wrong on our side",
     "Try again; if it stays so, look up the reference in the server's log.",
 )
+TONE_FAILED = _known(
+    "tone-failed",
+    500,
+    "The tone could not be measured",
+    "Send ten seconds of tone as WAV; if it stays so, look up the reference in the server's log.",
+)
 UNKNOWN_TRANSFER_CODING = _known(
     "unknown-transfer-coding",
     501,
@@ -164,6 +198,12 @@ TOO_MANY_WAITING = _known(
     503,
     "Too many takes are waiting to be measured",
     "Send the take again after the seconds in Retry-After; nothing of this one was kept.",
+)
+TOO_MANY_TONES = _known(
+    "too-many-tones",
+    503,
+    "Too many reference tones are being measured",
+    "Send the tone again after the seconds in Retry-After; nothing of this one was kept.",
 )
 STORE_UNAVAILABLE = _known(
     "store-unavailable",

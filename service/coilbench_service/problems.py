@@ -28,6 +28,7 @@ MEDIA_TYPE = "application/problem+json"
 RETRY_AFTER_S = 5
 MAX_DETAIL_CHARACTERS = 1000
 MAX_FIELD_CHARACTERS = 300
+MAX_MESSAGE_CHARACTERS = 500
 MAX_FIELDS = 20
 _log = structlog.get_logger(__name__)
 _PLAINER = {"extra_forbidden": "is not known here", "missing": "is missing"}
@@ -93,7 +94,10 @@ class Problem(Exception):
         }
         if self.errors:
             document["errors"] = [
-                {"field": _cut(error.field, MAX_FIELD_CHARACTERS), "message": _cut(error.message, MAX_FIELD_CHARACTERS)}
+                {
+                    "field": _cut(error.field, MAX_FIELD_CHARACTERS),
+                    "message": _cut(error.message, MAX_MESSAGE_CHARACTERS),
+                }
                 for error in self.errors[:MAX_FIELDS]
             ]
             if len(self.errors) > MAX_FIELDS:

@@ -13,6 +13,7 @@ from coilbench_service import changes
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
+from coilbench_service.calibrations import Calibrations
 from coilbench_service.final_take import answer_when_final, wait_until_final
 from coilbench_service.measurement_view import Measurement, measurement_view
 from coilbench_service.openapi import Acting, Asking, answers
@@ -59,9 +60,10 @@ def blueprint(bench: Bench) -> APIBlueprint:
         take, headers = wait_until_final(bench, path.take_id, header.prefer)
         with bench.database.read() as connection:
             measurement = measurements.current(connection, take.id)
+            state = Calibrations(connection).of(take.about)
         if measurement is None or take.state in (REJECTED, FAILED):
             _raise_why_not(take)
-        return json_answer(measurement_view(take, measurement), tagged=True, headers=headers)
+        return json_answer(measurement_view(take, measurement, state), tagged=True, headers=headers)
 
     @api.post(
         "",

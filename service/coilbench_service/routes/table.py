@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue, field_validator
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import page_answer
 from coilbench_service.bench import Bench
+from coilbench_service.calibrations import Calibrations
 from coilbench_service.openapi import answers
 from coilbench_service.problems import FieldError, Problem
 from coilbench_service.selection import TakeQuery, split_list
@@ -111,7 +112,8 @@ def _json_page(bench: Bench, query: TableQuery, shown: list[Column], rows: Rows)
         page = takes.page(connection, query.filter(), query.limit, query.cursor)
         ids = TakeFilter(id=tuple(take.id for take in page.items))
         found = measurements.each_with_take(connection, ids) if page.items else ()
-        items: list[Row] = [row for take, measurement in found for row in rows.of(take, measurement)]
+        calibrations = Calibrations(connection)
+        items: list[Row] = [row for take, measurement in found for row in rows.of(take, measurement, calibrations)]
     heads = [{"key": column.key, "title": column.title, "unit": column.unit} for column in shown]
     keys = [column.key for column in shown]
     whole = [{key: row.get(key) for key in keys} for row in items]
@@ -120,8 +122,9 @@ def _json_page(bench: Bench, query: TableQuery, shown: list[Column], rows: Rows)
 
 def _every_row(bench: Bench, chosen: TakeFilter, rows: Rows) -> Iterator[Row]:
     with bench.database.read() as connection:
+        calibrations = Calibrations(connection)
         for take, measurement in measurements.each_with_take(connection, chosen):
-            yield from rows.of(take, measurement)
+            yield from rows.of(take, measurement, calibrations)
 
 
 def _csv(shown: list[Column], every: Iterator[Row]) -> Response:

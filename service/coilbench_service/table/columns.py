@@ -45,10 +45,15 @@ _KNOWN = (
     Column("label", "Label"),
     Column("session", "Session"),
     Column("pickup", "Pickup"),
+    Column("chain", "Input chain"),
     Column("guitar", "Guitar"),
     Column("position", "Position"),
 )
-_JUDGED = (Column("usable", "Can carry a comparison"), Column("checks", "Checks that spoke up"))
+_JUDGED = (
+    Column("usable", "Can carry a comparison"),
+    Column("checks", "Checks that spoke up"),
+    Column("calibration", "What millivolts rest on"),
+)
 _STRUM = (
     *_KNOWN,
     *_JUDGED,
@@ -65,7 +70,13 @@ _TAKE = (
     Column("strums", "Strums found"),
 )
 REASONS = Column("reasons", "Why cells are empty, or means are of some strums only")
-SPREAD = (("_sd", "standard deviation"), ("_low", "lower bound of the mean"), ("_high", "upper bound of the mean"))
+SPREAD = (
+    ("_sd", "sd", "standard deviation"),
+    ("_low", "low", "lower bound of the mean"),
+    ("_high", "high", "upper bound of the mean"),
+)
+"""What stands beside a mean: ending of the column, name in the summary, words."""
+UNCERTAINTY = ("_expanded_uncertainty", "expanded_uncertainty_mv", "expanded uncertainty (95 %), calibration included")
 
 
 def names() -> list[str]:
@@ -101,6 +112,11 @@ def columns(per: Per, chosen: Collection[str] | None = None) -> list[Column]:
     return [*_TAKE, *spread, *(_plain(one) for one in series(("take", "noise"), chosen)), REASONS]
 
 
+def spread_of(one: Series) -> tuple[tuple[str, str, str], ...]:
+    """What stands beside the mean of a quantity: as `SPREAD`, and for millivolts their uncertainty."""
+    return (*SPREAD, UNCERTAINTY) if one.quantity.unit == "mV" else SPREAD
+
+
 def _series_of(quantity: Quantity) -> list[Series]:
     return [Series(quantity, part) for part in quantity.parts] if quantity.parts else [Series(quantity, None)]
 
@@ -111,5 +127,7 @@ def _plain(one: Series) -> Column:
 
 def _spread(one: Series) -> list[Column]:
     mean = _plain(one)
-    further = [Column(mean.key + end, f"{mean.title}, {word}", mean.unit, mean.decimals) for end, word in SPREAD]
+    further = [
+        Column(mean.key + end, f"{mean.title}, {words}", mean.unit, mean.decimals) for end, _, words in spread_of(one)
+    ]
     return [Column(mean.key, f"{mean.title}, mean", mean.unit, mean.decimals), *further]

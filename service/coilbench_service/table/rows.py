@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
+from coilbench_service.calibrations import Calibrations
 from coilbench_service.measurement_view import measurement_view
 from coilbench_service.table import reasons
-from coilbench_service.table.columns import SPREAD, Per, Series, series
+from coilbench_service.table.columns import Per, Series, series, spread_of
 from coilbench_worker.store.measurements import MeasurementRecord
 from coilbench_worker.store.takes import TakeRecord
 
@@ -32,9 +33,11 @@ class Rows:
         self._take = list(series(("take",), chosen))
         self._noise = list(series(("noise",), chosen))
 
-    def of(self, take: TakeRecord, measurement: MeasurementRecord | None) -> Iterator[Row]:
+    def of(self, take: TakeRecord, measurement: MeasurementRecord | None, calibrations: Calibrations) -> Iterator[Row]:
         """The rows of one take: none per strum when it has no measurement, always one per take."""
-        document = measurement_view(take, measurement) if measurement is not None else None
+        document = None
+        if measurement is not None:
+            document = measurement_view(take, measurement, calibrations.of(take.about))
         if self._per == "take":
             yield self._take_row(take, document)
         elif document is not None:
@@ -61,8 +64,8 @@ class Rows:
         for one in self._strum:
             summary = _number(document["summary"], one) or {}
             row[one.column] = summary.get("mean")
-            for end, _ in SPREAD:
-                row[one.column + end] = summary.get(end[1:])
+            for end, field, _ in spread_of(one):
+                row[one.column + end] = summary.get(field)
         row |= {one.column: _number(document["take_quantities"], one) for one in self._take}
         row |= {one.column: _number(document["noise"], one) for one in self._noise}
         row["reasons"] = reasons.of_take(document, self._strum, [*self._take, *self._noise]) or None
@@ -71,18 +74,22 @@ class Rows:
 
 def _known(take: TakeRecord) -> Row:
     about = take.about
-    fields = ("label", "session", "pickup", "guitar", "position")
+    fields = ("label", "session", "pickup", "chain", "guitar", "position")
     return {"take": take.id, "file": take.file_name, **{name: about.get(name) for name in fields}}
 
 
 def _judged(document: Mapping[str, Any], strum: int | None) -> Row:
-    """Usable and the checks: per strum those of this strum and those of the whole take."""
+    """Usable, the checks (per strum those of this strum and those of the whole take), what millivolts rest on."""
     codes = [
         check["code"]
         for check in document["checks"]
         if strum is None or not check.get("strums") or strum in check["strums"]
     ]
-    return {"usable": document["usable"], "checks": ", ".join(dict.fromkeys(codes)) or None}
+    return {
+        "usable": document["usable"],
+        "checks": ", ".join(dict.fromkeys(codes)) or None,
+        "calibration": (document["calibration"] or {}).get("by"),
+    }
 
 
 def _number(values: Mapping[str, Any], one: Series) -> Any:

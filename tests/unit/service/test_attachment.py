@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from werkzeug.http import parse_options_header
 
-from coilbench_service.routes.audio import attachment
+from coilbench_service.recording_answer import attachment
 
 
 @pytest.mark.parametrize(

@@ -4,24 +4,27 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from typing import Any
 
 import openpyxl
 import pytest
 
+from coilbench_service.calibrations import Calibrations
 from coilbench_service.table import csv_text
-from coilbench_service.table.columns import REASONS, Column, columns, names
-from coilbench_service.table.rows import Rows
+from coilbench_service.table.columns import REASONS, Column, Per, columns, names
+from coilbench_service.table.rows import Row, Rows
 from coilbench_service.table.workbook import write_workbook
+from coilbench_worker.measure.calibration import ChainCalibrations, stated
 from coilbench_worker.measure.catalogue import QUANTITIES
 from coilbench_worker.store.measurements import MeasurementRecord
 from coilbench_worker.store.takes import TakeRecord
 
 MOMENT = datetime(2030, 3, 1, tzinfo=UTC)
-KNOWN = ["take", "file", "label", "session", "pickup", "guitar", "position"]
-STRUM_HEAD = [*KNOWN, "usable", "checks", "strum", "onset_s", "end_s", "ended_by"]
-TAKE_HEAD = [*KNOWN, "state", "problem", "usable", "checks", "strums"]
+KNOWN = ["take", "file", "label", "session", "pickup", "chain", "guitar", "position"]
+STRUM_HEAD = [*KNOWN, "usable", "checks", "calibration", "strum", "onset_s", "end_s", "ended_by"]
+TAKE_HEAD = [*KNOWN, "state", "problem", "usable", "checks", "calibration", "strums"]
 
 
 def take(**changes: Any) -> TakeRecord:
@@ -85,6 +88,18 @@ def measurement(**changes: Any) -> MeasurementRecord:
     return MeasurementRecord("t-1", "k", "1", MOMENT, {**document, **changes})
 
 
+class Chains(Calibrations):
+    """The chains that a test says there are, without a database."""
+
+    def __init__(self, *known: ChainCalibrations) -> None:
+        self._chains = {chain.key: chain for chain in known}
+
+
+def rows_of(per: Per, chosen: list[str] | None = None, chains: Chains | None = None) -> Callable[..., Iterator[Row]]:
+    """Makes rows of a take and its measurement."""
+    return lambda take, measurement: Rows(per, chosen).of(take, measurement, chains or Chains())
+
+
 def test_the_columns_of_strums_are_the_agreed_ones_and_then_the_catalogue_in_its_order() -> None:
     keys = [column.key for column in columns("strum")]
     of_strums = [key for quantity in QUANTITIES if quantity.of == "strum" for key in quantity.columns()]
@@ -116,7 +131,7 @@ def test_a_choice_of_quantities_keeps_what_is_known_and_takes_keys_of_vectors_an
 
 
 def test_each_strum_has_a_row_with_its_own_checks() -> None:
-    first, second = Rows("strum").of(take(), measurement())
+    first, second = rows_of("strum")(take(), measurement())
     assert (first["take"], first["file"], first["label"], first["pickup"]) == ("t-1", "a.wav", "neck", "harbour-neck")
     assert (first["strum"], first["onset_s"], first["ended_by"]) == (1, 1.25, "next")
     assert (first["rms_dbfs"], second["rms_dbfs"]) == (-12.0, None)
@@ -127,7 +142,7 @@ def test_each_strum_has_a_row_with_its_own_checks() -> None:
 
 
 def test_each_take_has_a_row_with_mean_and_spread() -> None:
-    (row,) = Rows("take").of(take(), measurement())
+    (row,) = rows_of("take")(take(), measurement())
     assert (row["rms_dbfs"], row["rms_dbfs_sd"], row["rms_dbfs_low"], row["rms_dbfs_high"]) == (
         -12.0,
         0.5,
@@ -141,18 +156,18 @@ def test_each_take_has_a_row_with_mean_and_spread() -> None:
 
 def test_a_take_that_was_not_measured_has_a_row_of_its_own_and_none_per_strum() -> None:
     rejected = take(state="rejected", problem={"title": "No strums found"})
-    (row,) = Rows("take").of(rejected, None)
+    (row,) = rows_of("take")(rejected, None)
     assert (row["state"], row["problem"], row.get("rms_dbfs"), row.get("usable")) == (
         "rejected",
         "No strums found",
         None,
         None,
     )
-    assert list(Rows("strum").of(rejected, None)) == []
+    assert list(rows_of("strum")(rejected, None)) == []
 
 
 def test_checks_of_the_description_are_counted_as_it_is_now() -> None:
-    (row,) = Rows("take").of(take(about={}), measurement(checks=[]))
+    (row,) = rows_of("take")(take(about={}), measurement(checks=[]))
     assert row["checks"] == "gain-unknown"
 
 
@@ -220,7 +235,7 @@ CHOSEN = ["attack_ms", "crest_db", "decay_db_per_s", "band_decay_db_per_s"]
 def test_a_strum_says_why_cells_are_empty_of_chosen_quantities_only() -> None:
     one = with_reasons(1, attack_ms=SHORT, crest_db=SHORT, decay_db_per_s=WEAK, band_decay_db_per_s_bass=WEAK)
     found = measurement(strums=[one, with_reasons(2)])
-    first, second = Rows("strum", CHOSEN).of(take(), found)
+    first, second = rows_of("strum", CHOSEN)(take(), found)
     assert first["reasons"] == {
         "attack_ms": SHORT,
         "crest_db": SHORT,
@@ -231,23 +246,22 @@ def test_a_strum_says_why_cells_are_empty_of_chosen_quantities_only() -> None:
         f"crest_db, attack_ms: {SHORT}; decay_db_per_s, band_decay_db_per_s_bass: {WEAK}"
     )
     assert (second["reasons"], csv_text.cell(second["reasons"])) == (None, "")
-    (other, _) = Rows("strum", ["crest_db"]).of(take(), found)
+    (other, _) = rows_of("strum", ["crest_db"])(take(), found)
     assert other["reasons"] == {"crest_db": SHORT}
 
 
 def test_a_vector_without_any_part_is_named_as_a_whole() -> None:
     parts = {f"band_decay_db_per_s_{part}": WEAK for part in ("bass", "middle", "treble")}
-    (row,) = Rows("strum", CHOSEN).of(take(), measurement(strums=[with_reasons(1, **parts)]))
+    (row,) = rows_of("strum", CHOSEN)(take(), measurement(strums=[with_reasons(1, **parts)]))
     assert row["reasons"] == {"band_decay_db_per_s": WEAK}
 
 
 def test_a_null_without_a_reason_has_no_entry_and_a_number_never_has_one() -> None:
     silent = {**with_reasons(1), "reasons": {"crest_db": SHORT}}
     silent["quantities"]["decay_db_per_s"] = None
-    (row,) = Rows("strum", CHOSEN).of(take(), measurement(strums=[silent]))
+    (row,) = rows_of("strum", CHOSEN)(take(), measurement(strums=[silent]))
     assert row["reasons"] is None
-    old = {name: value for name, value in silent.items() if name != "reasons"}
-    (row,) = Rows("take", CHOSEN).of(take(), measurement(strums=[old]))
+    (row,) = rows_of("take", CHOSEN)(take(), measurement(strums=[{**silent, "reasons": {}}]))
     assert row["reasons"] is None
 
 
@@ -258,7 +272,7 @@ def test_a_take_says_of_how_many_strums_a_mean_is() -> None:
         with_reasons(2, decay_db_per_s=other, attack_ms=SHORT),
         with_reasons(3, attack_ms=SHORT),
     ]
-    (row,) = Rows("take", CHOSEN).of(take(), measurement(strums=strums))
+    (row,) = rows_of("take", CHOSEN)(take(), measurement(strums=strums))
     assert row["reasons"] == {
         "attack_ms": SHORT,
         "crest_db": f"only 2 of 3 strums, because {SHORT}",
@@ -268,19 +282,60 @@ def test_a_take_says_of_how_many_strums_a_mean_is() -> None:
 
 def test_different_reasons_of_a_mean_are_told_and_too_many_are_counted() -> None:
     two = [with_reasons(1, decay_db_per_s=WEAK), with_reasons(2, decay_db_per_s=SHORT)]
-    (row,) = Rows("take", CHOSEN).of(take(), measurement(strums=two))
+    (row,) = rows_of("take", CHOSEN)(take(), measurement(strums=two))
     assert row["reasons"] == {"decay_db_per_s": f"none of 2 strums, because {WEAK}, or because {SHORT}"}
     three = [*two, with_reasons(3, decay_db_per_s="third"), with_reasons(4)]
-    (row,) = Rows("take", CHOSEN).of(take(), measurement(strums=three))
+    (row,) = rows_of("take", CHOSEN)(take(), measurement(strums=three))
     assert row["reasons"] == {
         "decay_db_per_s": f"only 1 of 4 strums, because {WEAK}, or because {SHORT}, or for 1 more reasons"
     }
 
 
+DESK = ChainCalibrations("desk", (stated(12.0, full_scale_v_rms=1.0, expanded_uncertainty_db=0.2),))
+
+
+def test_millivolts_follow_from_level_and_full_scale_and_carry_their_uncertainty() -> None:
+    keys = [column.key for column in columns("take", ["rms_mv"])]
+    at = keys.index("rms_mv")
+    spread = ["", "_sd", "_low", "_high", "_expanded_uncertainty"]
+    assert keys[at : at + 5] == [f"rms_mv{ending}" for ending in spread]
+    about = {"chain": "desk", "input_gain_db": 12.0}
+    found = measurement(strums=[strum(1, -12.0), strum(2, -14.0)])
+    first, second = rows_of("strum", ["rms_mv"], Chains(DESK))(take(about=about), found)
+    # a value x stands for x * sqrt(2) * full scale: -12 dBFS RMS is 0.251189 of 1.414214 V
+    assert first["rms_mv"] == pytest.approx(1000 * 2**0.5 * 10 ** (-12 / 20), rel=1e-6)
+    assert (first["chain"], first["calibration"], first["reasons"]) == ("desk", "stated", None)
+    (row,) = rows_of("take", ["rms_mv"], Chains(DESK))(take(about=about), found)
+    assert row["rms_mv"] == pytest.approx((first["rms_mv"] + second["rms_mv"]) / 2, rel=1e-6)
+    assert row["rms_mv_low"] < row["rms_mv"] < row["rms_mv_high"]
+    assert row["rms_mv_expanded_uncertainty"] > 0
+
+
+@pytest.mark.parametrize(
+    ("about", "why", "checks"),
+    [
+        ({}, "the description names no chain", "gain-unknown"),
+        ({"input_gain_db": 12.0, "chain": "shed"}, "there is no chain 'shed'", "gain-uncalibrated"),
+        ({"chain": "desk"}, "names no input gain", "gain-unknown"),
+        ({"input_gain_db": 20.0, "chain": "desk"}, "not calibrated at a gain of 20 dB", "gain-uncalibrated"),
+    ],
+)
+def test_without_a_calibration_there_are_no_millivolts_and_the_reason_is_said(
+    about: dict[str, Any], why: str, checks: str
+) -> None:
+    found = measurement(strums=[strum(1, -12.0)], checks=[])
+    (row,) = rows_of("strum", ["rms_mv", "rms_dbfs"], Chains(DESK))(take(about=about), found)
+    assert (row["rms_mv"], row["rms_dbfs"], row["calibration"], row["checks"]) == (None, -12.0, None, checks)
+    assert why in row["reasons"]["rms_mv"]
+    (row,) = rows_of("take", ["rms_mv"], Chains(DESK))(take(about=about), found)
+    assert (row["rms_mv"], row["rms_mv_expanded_uncertainty"]) == (None, None)
+    assert why in row["reasons"]["rms_mv"]
+
+
 def test_a_take_says_why_its_own_quantities_and_its_noise_are_null() -> None:
     why = {"evenness_db": "fewer than two strums", "hum_hz": "no mains line stands out", "noise_dbfs": "unasked"}
     found = measurement(take_quantities={"evenness_db": None}, reasons=why)
-    (row,) = Rows("take", ["evenness_db", "hum_hz"]).of(take(), found)
+    (row,) = rows_of("take", ["evenness_db", "hum_hz"])(take(), found)
     assert row["reasons"] == {"evenness_db": "fewer than two strums", "hum_hz": "no mains line stands out"}
 
 

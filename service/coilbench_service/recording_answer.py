@@ -1,0 +1,102 @@
+"""A recording as an answer: byte for byte as it was sent, whole or in part (RFC 9110 section 14)."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+from typing import BinaryIO, cast
+from urllib.parse import quote
+
+from flask import request
+from werkzeug.http import dump_options_header
+from werkzeug.wsgi import wrap_file
+
+from coilbench_service.conditional import ConditionalResponse
+from coilbench_worker.audio.window import Window
+
+_ONE_RANGE = re.compile(r"bytes *= *(?:([0-9]{1,18}) *- *([0-9]{0,18})|- *([0-9]{1,18}))", re.IGNORECASE)
+_MEDIA_TYPES = {
+    b"RIFF": "audio/wav",
+    b"RIFX": "audio/wav",
+    b"RF64": "audio/wav",
+    b"fLaC": "audio/flac",
+    b"FORM": "audio/aiff",
+}
+
+
+def recording_answer(file: BinaryIO, *, name: str, size: int, sha256: str, created: datetime) -> ConditionalResponse:
+    """The answer to a request for a recording; heeds Range and the conditions of the request.
+
+    Parameters
+    ----------
+    file : open at its beginning; closed with the answer, or when there is none
+    name : for the download, of any characters
+    size : bytes
+    sha256 : of the bytes; the entity tag
+    created : when it came
+
+    Raises
+    ------
+    Problem : precondition-failed
+    RequestedRangeNotSatisfiable : the range lies outside
+    """
+    try:
+        response = ConditionalResponse(
+            wrap_file(request.environ, file, 64 * 1024), mimetype=media_type_of(file), direct_passthrough=True
+        )
+        response.call_on_close(file.close)
+        response.content_length = size
+        response.headers["Content-Disposition"] = attachment(name)
+        response.headers["Cache-Control"] = "no-cache"
+        response.set_etag(sha256)
+        response.last_modified = created
+        environ = {name: value for name, value in request.environ.items() if name != "HTTP_RANGE"}
+        if (heeded := range_heeded(request.headers.get("Range", ""), size)) is not None:
+            environ["HTTP_RANGE"] = heeded
+        response.make_conditional(environ, accept_ranges=True, complete_length=size)
+        if response.status_code == 206:
+            # As a file again: what Werkzeug makes of a part holds a thread until its reader has taken it.
+            part = _Part(file, response.content_range.start or 0, response.content_length or 0)
+            response.response = wrap_file(request.environ, cast(BinaryIO, part), 64 * 1024)
+    except BaseException:
+        file.close()
+        raise
+    return response
+
+
+class _Part(Window):
+    """A part of a recording, closed with its file."""
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+
+
+def range_heeded(asked: str, size: int) -> str | None:
+    """A Range header as Werkzeug takes it: None where it is to be ignored, a suffix no longer than the recording.
+
+    Ignored: another unit than bytes, what is malformed, several ranges (RFC 9110 section 14.2).
+    """
+    form = _ONE_RANGE.fullmatch(asked.strip())
+    if form is None:
+        return None
+    first, last, suffix = form.groups()
+    if suffix is not None:
+        return f"bytes=-{min(int(suffix), size)}"
+    return f"bytes={first}-{last}"
+
+
+def media_type_of(file: BinaryIO) -> str:
+    """The media type by the first four bytes; the file is at its beginning again."""
+    head = file.read(4)
+    file.seek(0)
+    return _MEDIA_TYPES.get(head, "application/octet-stream")
+
+
+def attachment(name: str) -> str:
+    """A Content-Disposition with a name of any characters (RFC 6266): plain ASCII, and UTF-8 where that loses some."""
+    plain = name.encode("ascii", "replace").decode().replace("?", "_")
+    options = (
+        {"filename": plain} if plain == name else {"filename": plain, "filename*": f"UTF-8''{quote(name, safe='')}"}
+    )
+    return dump_options_header("attachment", options)
