@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench_worker.measure.cells import cells
-from coilbench_worker.measure.envelope import attack, sustain
+from coilbench_worker.measure.envelope import ATTACK_NOT_SEEN, attack, sustain
 from coilbench_worker.measure.source import FloatArray
 
 RATE_HZ = 48_000
@@ -28,7 +28,7 @@ def test_attack_over_loud_ringing_is_not_given() -> None:
     ringing = 0.5 * np.sin(2 * np.pi * 300 * np.arange(stroke().size) / RATE_HZ)
     measured = attack(stroke() + ringing, RATE_HZ, onset=960)
     assert measured.ms is None
-    assert measured.reason == "what sounded before the strum is above 10 % of its greatest level"
+    assert measured.reason == ATTACK_NOT_SEEN
 
 
 def test_click_of_the_pick_before_the_strum_does_not_count() -> None:

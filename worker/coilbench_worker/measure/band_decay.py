@@ -30,7 +30,11 @@ Float32Array = NDArray[np.float32]
 
 
 def band_decay(
-    samples: FloatArray, rate_hz: float, *, noise_power: dict[str, float | None] | None = None
+    samples: FloatArray,
+    rate_hz: float,
+    *,
+    noise_power: dict[str, float | None] | None = None,
+    steepens_s: float | None = None,
 ) -> dict[str, Decay]:
     """Decay of bass, middle and treble.
 
@@ -39,6 +43,7 @@ def band_decay(
     samples : shape (n,), full scale = 1.0, from the onset to the strum's end
     rate_hz : > 0, Hz
     noise_power : mean square of the noise in each band, full scale = 1.0 (`Noise.band_power`); None = no noise at all
+    steepens_s : from then on the strum does not ring freely, s from the onset (`steepening`)
 
     Returns
     -------
@@ -49,23 +54,9 @@ def band_decay(
     ------
     ValueError : not finite
     """
-    length = window_length(rate_hz)
-    hop = length // 2
-    count = (samples.size - length) // hop + 1
-    if count < WINDOWS_NEEDED:
-        return {part: Decay(None, TOO_SHORT) for part in BALANCE}
-    powers = band_powers(samples, rate_hz)
-    decays = {}
-    for column, part in enumerate(BALANCE):
-        noise = 0.0 if noise_power is None else noise_power[part]
-        if not balance_measurable(part, rate_hz):
-            decays[part] = Decay(None, RATE_TOO_LOW)
-        elif noise is None:
-            decays[part] = Decay(None, NO_NOISE)
-        else:
-            course = Cells(powers[:, column] * hop, hop / rate_hz, hop)
-            decays[part] = decay_of_cells(course, noise_power=noise)
-    return decays
+    course = BandCourse(rate_hz)
+    course.feed(samples)
+    return course.decays(noise_power=noise_power, steepens_s=steepens_s)
 
 
 def band_powers(samples: FloatArray, rate_hz: float) -> FloatArray:
@@ -73,19 +64,68 @@ def band_powers(samples: FloatArray, rate_hz: float) -> FloatArray:
 
     Returns
     -------
-    shape (count, 3), entry j over the window that begins at sample j * window_length / 4
+    shape (count, 3), entry j over the window that begins at sample j * window_length / 2
     """
-    length = window_length(rate_hz)
-    hop = length // 2
-    if not np.isfinite(float(np.dot(samples, samples))):
-        raise ValueError("samples are not finite (NaN or infinity), or too large to square")
-    window, weights = _window(length), _weights(rate_hz, length)
-    rows = np.lib.stride_tricks.sliding_window_view(samples.astype(np.float32), length)[::hop]
-    powers = np.empty((rows.shape[0], len(BALANCE)))
-    for start in range(0, rows.shape[0], CHUNK):
-        spectra = fft.rfft(rows[start : start + CHUNK] * window, axis=1, overwrite_x=True)[:, : weights.shape[0]]
-        powers[start : start + CHUNK] = (spectra.real**2 + spectra.imag**2) @ weights
-    return powers
+    course = BandCourse(rate_hz)
+    course.feed(samples)
+    return course.powers()
+
+
+class BandCourse:
+    """Powers in bass, middle and treble of samples that come in blocks, and the decays that follow from them."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self._length = window_length(rate_hz)
+        self._hop = self._length // 2
+        self._rest: FloatArray = np.zeros(0)
+        self._powers: list[FloatArray] = []
+
+    def feed(self, samples: FloatArray) -> None:
+        """Take the next samples: shape (n,), any n, full scale = 1.0; ValueError when they are not finite."""
+        if samples.size and not np.isfinite(float(np.dot(samples, samples))):
+            raise ValueError("samples are not finite (NaN or infinity), or too large to square")
+        joined = np.concatenate((self._rest, samples)) if self._rest.size else samples
+        count = max((joined.size - self._length) // self._hop + 1, 0)
+        if count:
+            self._powers.append(self._of_rows(joined))
+        self._rest = joined[count * self._hop :].copy()
+
+    def powers(self) -> FloatArray:
+        """`band_powers` of all samples so far."""
+        return np.concatenate(self._powers) if self._powers else np.zeros((0, len(BALANCE)))
+
+    def decays(
+        self, *, noise_power: dict[str, float | None] | None = None, steepens_s: float | None = None
+    ) -> dict[str, Decay]:
+        """`band_decay` of all samples so far."""
+        powers = self.powers()
+        if powers.shape[0] < WINDOWS_NEEDED:
+            return {part: Decay(None, TOO_SHORT) for part in BALANCE}
+        hop_s = self._hop / self._rate_hz
+        # the window that holds the instant is the first that is not left alone by it
+        steepens = None if steepens_s is None else max(int((steepens_s - self._length / self._rate_hz) / hop_s) + 1, 1)
+        decays = {}
+        for column, part in enumerate(BALANCE):
+            noise = 0.0 if noise_power is None else noise_power[part]
+            if not balance_measurable(part, self._rate_hz):
+                decays[part] = Decay(None, RATE_TOO_LOW)
+            elif noise is None:
+                decays[part] = Decay(None, NO_NOISE)
+            else:
+                course = Cells(powers[:, column] * self._hop, hop_s, self._hop)
+                decays[part] = decay_of_cells(course, noise_power=noise, steepens=steepens)
+        return decays
+
+    def _of_rows(self, samples: FloatArray) -> FloatArray:
+        window, weights = _window(self._length), _weights(self._rate_hz, self._length)
+        rows = np.lib.stride_tricks.sliding_window_view(samples.astype(np.float32), self._length)[:: self._hop]
+        powers = np.empty((rows.shape[0], len(BALANCE)))
+        for start in range(0, rows.shape[0], CHUNK):
+            chunk = rows[start : start + CHUNK] * window
+            spectra = fft.rfft(chunk, axis=1, overwrite_x=True)[:, : weights.shape[0]]
+            powers[start : start + CHUNK] = (spectra.real**2 + spectra.imag**2) @ weights
+        return powers
 
 
 def window_length(rate_hz: float) -> int:

@@ -51,10 +51,32 @@ def cells(samples: FloatArray, rate_hz: float, *, cell_s: float = CELL_S) -> Cel
     """
     if samples.size == 0:
         raise ValueError("no samples: a decay needs some")
-    length = max(round(cell_s * rate_hz), 1)
-    count = samples.size // length
-    rows = samples[: count * length].reshape(count, length)
-    energies: FloatArray = np.einsum("ij,ij->i", rows, rows)
-    if not np.isfinite(energies).all():
-        raise ValueError("samples are not finite (NaN or infinity), or too large to square")
-    return Cells(energies, length / rate_hz, length)
+    course = CellCourse(rate_hz, cell_s=cell_s)
+    course.feed(samples)
+    return course.cells()
+
+
+class CellCourse:
+    """Cells of samples that come in blocks: of a long strum no more than a block needs to be in memory."""
+
+    def __init__(self, rate_hz: float, *, cell_s: float = CELL_S) -> None:
+        self._length = max(round(cell_s * rate_hz), 1)
+        self._rate_hz = rate_hz
+        self._rest: FloatArray = np.zeros(0)
+        self._energies: list[FloatArray] = []
+
+    def feed(self, samples: FloatArray) -> None:
+        """Take the next samples: shape (n,), any n, full scale = 1.0; ValueError when they are not finite."""
+        joined = np.concatenate((self._rest, samples)) if self._rest.size else samples
+        count = joined.size // self._length
+        rows = joined[: count * self._length].reshape(count, self._length)
+        energies: FloatArray = np.einsum("ij,ij->i", rows, rows)
+        if not np.isfinite(energies).all():
+            raise ValueError("samples are not finite (NaN or infinity), or too large to square")
+        self._energies.append(energies)
+        self._rest = joined[count * self._length :].copy()
+
+    def cells(self) -> Cells:
+        """All cells so far; what does not fill one is left out."""
+        energies = np.concatenate(self._energies) if self._energies else np.zeros(0)
+        return Cells(energies, self._length / self._rate_hz, self._length)

@@ -7,9 +7,13 @@ Two things cut a strum short: the next one, and the noise. What would have follo
 that the last two quarters of what there is begin (exact for an exponential), and the line is fitted only where that
 estimate makes up less than half of the curve. A strum that does not fall in its last half (a floor nobody told of) is
 used up to where it still falls.
+
+Strings have double decays by nature, and the line from -3 to -23 dB is then what the definition says. Two bends are not
+told as a number: a strum that falls faster and faster (`steepening`) before it is 23 dB down, and one that bends while
+less than the whole range can be followed, as the line would depend on where noise or the next strum cut it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +30,17 @@ has at most 0.47, a level floor has 1."""
 FLOOR_SHARE, SHORTEST_S = 0.1, 0.1
 """Where the last part does not fall it is taken for a floor only if the level before it is 10 dB down, after 0.1 s."""
 POINTS_NEEDED = 4
+WHOLE_SHARE = 0.9
+"""Of the range: what the last step of the curve may lack of it."""
+BENT_RATIO, POINTS_FOR_BEND = 0.5, 8
+"""Fall of the second half of the line over that of the first: 0.83 to 1.28 in modelled strums, 0.46 for a double slope
+of 60 and 15 dB/s."""
+
+STEEPENS = (
+    "from {:.2f} s after the onset the level falls faster and faster, as in a fade-out or under a hand, and the strum "
+    "was not {:g} dB down by then"
+)
+BENDS = "the decay bends, and only {:.1f} dB of the {:g} dB that define it can be followed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,15 +79,22 @@ def energy_decay(samples: FloatArray, rate_hz: float, *, noise_power: float) -> 
 
 
 def decay_of_cells(
-    strum: Cells, *, noise_power: float, from_db: float = FIT_FROM_DB, to_db: float = FIT_TO_DB
+    strum: Cells,
+    *,
+    noise_power: float,
+    from_db: float = FIT_FROM_DB,
+    to_db: float = FIT_TO_DB,
+    steepens: int | None = None,
 ) -> Decay:
     """`energy_decay` of energies that are already summed in cells, from the onset to the strum's end.
 
     `from_db` and `to_db` are where the fit begins and ends on the curve, dB re its start (-5 and -25 give ISO 3382's
-    T20).
+    T20). From cell `steepens` on the strum does not ring freely: only the whole range, reached before, is given.
     """
     if noise_power < 0.0:
         raise ValueError(f"noise power {noise_power} is negative")
+    if steepens is not None:
+        strum = replace(strum, energies=strum.energies[:steepens])
     size = strum.energies.size
     smooth = strum.means(SMOOTHING_S)
     if size < POINTS_NEEDED or float(smooth.max()) <= 0.0:
@@ -101,21 +123,41 @@ def decay_of_cells(
     tail_energy = 2.0 * tail
     limit = max(lowest, clear_energy, tail_energy)
     reach_db = power_db(limit / float(curve[0]))
+    if steepens is not None and limit > lowest:
+        return Decay(None, STEEPENS.format(steepens * strum.cell_s, -to_db))
     if reach_db is None or reach_db > from_db - RANGE_NEEDED_DB:
         return Decay(None, _too_little(float(curve[0]), clear_energy, tail_energy, RANGE_NEEDED_DB - from_db))
-    return _line(curve, limit, from_db, strum.cell_s)
+    return _line(curve, limit, from_db, to_db, strum.cell_s)
 
 
-def _line(curve: FloatArray, limit: float, from_db: float, cell_s: float) -> Decay:
+def _line(curve: FloatArray, limit: float, from_db: float, to_db: float, cell_s: float) -> Decay:
     """Least-squares line through the levels of the curve, from `from_db` re its start to where it passes a limit."""
     first = int(np.argmax(curve <= curve[0] * 10.0 ** (from_db / 10.0)))
     last = first + int(np.argmax(curve[first:] < limit))
     level_db = 10.0 * np.log10(curve[first:last])
     if last - first < POINTS_NEEDED or level_db[0] - level_db[-1] < 0.8 * RANGE_NEEDED_DB:
         return Decay(None, "the strum dies away faster than can be followed here")
-    time_s = cell_s * (np.arange(last - first) - (last - first - 1) / 2.0)
-    slope = float(time_s @ level_db / (time_s @ time_s))
-    return Decay(-slope, None, float(level_db[0] - level_db[-1]))
+    range_db = float(level_db[0] - level_db[-1])
+    whole = range_db >= (from_db - to_db) * WHOLE_SHARE
+    if not whole and _bends(level_db):
+        return Decay(None, BENDS.format(range_db, from_db - to_db))
+    return Decay(-_slope(level_db) / cell_s, None, range_db)
+
+
+def _bends(level_db: FloatArray) -> bool:
+    """Whether the second half of the curve's levels falls less than half as fast as the first."""
+    if level_db.size < POINTS_FOR_BEND:
+        return False
+    half = int(np.argmax(level_db <= 0.5 * (level_db[0] + level_db[-1])))
+    if min(half, level_db.size - half) < POINTS_FOR_BEND // 4:
+        return False
+    return _slope(level_db[half:]) > BENT_RATIO * _slope(level_db[:half])
+
+
+def _slope(level_db: FloatArray) -> float:
+    """Slope of the least-squares line through two equally spaced levels or more, dB per step."""
+    steps = np.arange(level_db.size) - (level_db.size - 1) / 2.0
+    return float(steps @ level_db / (steps @ steps))
 
 
 def _last_above(smooth: FloatArray, power: float, middle: int, size: int) -> int:

@@ -4,18 +4,24 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from coilbench_worker.measure import band_decay, decay, envelope, levels, loudness, spectrum, true_peak
-from coilbench_worker.measure.cells import cells
+from coilbench_worker.measure import decay, envelope, levels, loudness, spectrum, true_peak
+from coilbench_worker.measure.band_decay import BandCourse
+from coilbench_worker.measure.cells import CellCourse
 from coilbench_worker.measure.noise import Noise
 from coilbench_worker.measure.results import Strum
 from coilbench_worker.measure.settings import MeasureSettings, Window
 from coilbench_worker.measure.source import FloatArray, OneChannel
+from coilbench_worker.measure.steepening import steepening
 from coilbench_worker.measure.strums import StrumTimes
 
 LEAD_S = 0.15
 """Samples before the onset that are read as well: what settles the K weighting, and the start of an early rise."""
 ATTACK_LEAD_S = 0.02
 LONGEST_S = 30.0
+BLOCK_S = 2.0
+"""Decays are read in blocks: of a long strum at a high sample rate only the windows are in memory at once."""
+AFTER_WINDOWS_S = loudness.WINDOW_S + 0.05
+"""What loudness needs after the level window, and true peak as context."""
 TONE_LEAST_S = 0.1
 BEFORE_NEXT_S = 0.020
 """How long before the next onset a decay ends: onsets may be found up to 15 ms late, and the first few milliseconds of
@@ -24,6 +30,11 @@ the next strum would stand for all that is still to come of this one."""
 CUT_SHORT = "the strum ends before its window does"
 TOO_SHORT_FOR_TONE = "the level window is shorter than the 0.1 s that bands need"
 SILENT = "the level window is silent"
+BODY_SILENT = "the attack or the body window is silent"
+BODY_IN_NOISE = "the attack or the body window is less than 6 dB above the noise"
+BEGINS_IN_FILE = (
+    "the recording begins too late to show the rise: its first samples are above 10 % of the greatest level"
+)
 
 
 @dataclass(slots=True)
@@ -56,21 +67,16 @@ def measure_strum(
     """
     rate = channel.rate_hz
     start = max(times.onset - round(LEAD_S * rate), 0)
-    samples = channel.segment(start, min(times.end, times.onset + round(LONGEST_S * rate)))
+    end = min(times.end, times.onset + round(LONGEST_S * rate))
+    windows_s = max(settings.level_window_s[1], settings.attack_window_s[1], settings.body_window_s[1])
+    samples = channel.segment(start, min(end, times.onset + round((windows_s + AFTER_WINDOWS_S) * rate)))
     onset = times.onset - start
     steady = samples - offset
-    ringing = steady[onset:]
-    alone = max(ringing.size - (round(BEFORE_NEXT_S * rate) if times.ended_by == "next" else 0), 0)
     values = _Values()
     _levels(values, samples, steady, onset, rate, settings.level_window_s)
-    _dynamics(values, steady, onset, rate, settings)
-    _sustain(values, ringing, alone, rate, noise)
-    tone = _tone(values, steady, onset, rate, settings.level_window_s)
-    band_noise = noise.band_power if noise.power > 0.0 else None
-    by_band = band_decay.band_decay(ringing[:alone], rate, noise_power=band_noise)
-    values.reasons.update(
-        {f"band_decay_db_per_s_{part}": found.reason for part, found in by_band.items() if found.reason is not None}
-    )
+    _dynamics(values, steady, onset, rate, settings, noise, begins=start == 0)
+    tone = _tone(values, steady, onset, rate, settings.level_window_s, noise)
+    by_band = _sustain(values, channel, times.onset, end, times.ended_by == "next", noise, offset)
     return Strum(
         number=number,
         onset_s=times.onset / rate,
@@ -79,14 +85,14 @@ def measure_strum(
         quantities=values.quantities,
         octave_db=tone.octave_db,
         third_octave_db=tone.third_octave_db,
-        band_decay_db_per_s={part: found.db_per_s for part, found in by_band.items()},
+        band_decay_db_per_s=by_band,
         reasons=values.reasons,
     )
 
 
 def cut_short(strum: Strum) -> list[str]:
     """Keys of the quantities that are empty because the strum ended before their window did."""
-    return [key for key, reason in strum.reasons.items() if reason == CUT_SHORT]
+    return [key for key in strum.quantities if strum.reasons.get(key) == CUT_SHORT]
 
 
 def _window(samples: FloatArray, onset: int, rate: int, window: Window) -> FloatArray | None:
@@ -114,41 +120,83 @@ def _levels(values: _Values, samples: FloatArray, steady: FloatArray, onset: int
     values.put("loudness_lufs", heard, CUT_SHORT if samples.any() else SILENT)
 
 
-def _dynamics(values: _Values, samples: FloatArray, onset: int, rate: int, settings: MeasureSettings) -> None:
+def _dynamics(
+    values: _Values,
+    samples: FloatArray,
+    onset: int,
+    rate: int,
+    settings: MeasureSettings,
+    noise: Noise,
+    *,
+    begins: bool,
+) -> None:
+    """Attack and attack over body; `begins`: nothing was recorded before these samples."""
     first = _window(samples, onset, rate, settings.attack_window_s)
     if first is None:
         values.put("attack_ms", None, CUT_SHORT)
     else:
         lead = max(onset - round(ATTACK_LEAD_S * rate), 0)
         start_s, stop_s = settings.attack_window_s
-        found = envelope.attack(samples[lead:], rate, onset=onset - lead, start_s=start_s, stop_s=stop_s)
-        values.put("attack_ms", found.ms, found.reason)
+        found = envelope.attack(
+            samples[lead:], rate, onset=onset - lead, start_s=start_s, stop_s=stop_s, noise_power=noise.power
+        )
+        unseen = begins and lead == 0 and found.reason == envelope.ATTACK_NOT_SEEN
+        values.put("attack_ms", found.ms, BEGINS_IN_FILE if unseen else found.reason)
     body = _window(samples, onset, rate, settings.body_window_s)
     if first is None or body is None:
         values.put("attack_body_db", None, CUT_SHORT)
+        return
+    powers = levels.power(first), levels.power(body)
+    if min(powers) <= 0.0:
+        values.put("attack_body_db", None, BODY_SILENT)
+    elif min(powers) < envelope.ABOVE_NOISE * noise.power:
+        values.put("attack_body_db", None, BODY_IN_NOISE)
     else:
-        values.put("attack_body_db", levels.level_difference_db(first, body))
+        values.put("attack_body_db", levels.power_db((powers[0] - noise.power) / (powers[1] - noise.power)))
 
 
-def _sustain(values: _Values, ringing: FloatArray, alone: int, rate: int, noise: Noise) -> None:
-    """Decay and sustain; only the first `alone` samples are this strum's beyond doubt."""
-    fine = cells(ringing, rate)
-    sure = fine.first(alone)
-    fall = decay.decay_of_cells(sure, noise_power=noise.power)
+def _sustain(
+    values: _Values, channel: OneChannel, onset: int, end: int, followed: bool, noise: Noise, offset: float
+) -> dict[str, float | None]:
+    """Decay and sustain, and the decays by band, which are returned; read in blocks.
+
+    Of a strum that is `followed` by another only what ends BEFORE_NEXT_S before it is this strum's beyond doubt.
+    """
+    rate = channel.rate_hz
+    alone = max(end - (round(BEFORE_NEXT_S * rate) if followed else 0), onset)
+    courses, bands = CellCourse(rate), BandCourse(rate)
+    block = round(BLOCK_S * rate)
+    for start in range(onset, end, block):
+        samples = channel.segment(start, min(start + block, end)) - offset
+        courses.feed(samples)
+        bands.feed(samples[: max(alone - start, 0)])
+    fine = courses.cells()
+    sure = fine.first(alone - onset)
+    steepens = steepening(sure)
+    fall = decay.decay_of_cells(sure, noise_power=noise.power, steepens=steepens)
     values.put("decay_db_per_s", fall.db_per_s, fall.reason)
-    held = envelope.sustain(fine, greatest_before=sure.energies.size)
+    held = envelope.sustain(fine, greatest_before=sure.energies.size, noise_power=noise.power, steepens=steepens)
     values.put("sustain_20_s", held.sustain_20_s, held.sustain_reason)
     values.put("hold_1s_db", held.hold_1s_db, held.hold_reason)
+    by_band = bands.decays(
+        noise_power=noise.band_power if noise.power > 0.0 else None,
+        steepens_s=None if steepens is None else steepens * fine.cell_s,
+    )
+    values.reasons.update(
+        {f"band_decay_db_per_s_{part}": found.reason for part, found in by_band.items() if found.reason is not None}
+    )
+    return {part: found.db_per_s for part, found in by_band.items()}
 
 
-def _tone(values: _Values, samples: FloatArray, onset: int, rate: int, window: Window) -> spectrum.Tone:
+def _tone(values: _Values, samples: FloatArray, onset: int, rate: int, window: Window, noise: Noise) -> spectrum.Tone:
     level = _window(samples, onset, rate, window)
     if level is None:
         tone = spectrum.undefined(CUT_SHORT)
     elif level.size < TONE_LEAST_S * rate:
         tone = spectrum.undefined(TOO_SHORT_FOR_TONE)
     else:
-        tone = spectrum.tone(np.ascontiguousarray(level), rate)
-    for key in ("bass_db", "middle_db", "treble_db", "centroid_hz", "tilt_db_per_octave"):
-        values.put(key, getattr(tone, key), tone.reason)
+        tone = spectrum.tone(np.ascontiguousarray(level), rate, noise=noise.bands)
+    for key in spectrum.SCALARS:
+        values.put(key, getattr(tone, key), tone.reasons.get(key))
+    values.reasons.update(tone.reasons)
     return tone
