@@ -20,7 +20,6 @@ from typing import Any
 from coilbench_worker.audio.limits import AudioLimits
 from coilbench_worker.audio.recording import open_recording
 from coilbench_worker.audio.refusal import AudioRefused
-from coilbench_worker.configuration import PREFIX
 from coilbench_worker.measure.channels import choose_channel
 from coilbench_worker.measure.reference_tone import Fault, ReferenceTone, ToneUnfit, measure_tone
 from coilbench_worker.measure.results import Unmeasurable
@@ -130,6 +129,8 @@ def _tone_of(answer: Mapping[str, Any]) -> ReferenceTone:
 
 def _environment() -> dict[str, str]:
     """The environment of the child: ours without the settings, which may hold passwords; one thread for arithmetic."""
+    from coilbench_worker.configuration import PREFIX  # here, as the child would need a third longer to begin
+
     kept = {name: value for name, value in os.environ.items() if not name.startswith(PREFIX)}
     package = str(Path(__file__).resolve().parents[1])
     paths = os.pathsep.join(path for path in (package, kept.get("PYTHONPATH", "")) if path)

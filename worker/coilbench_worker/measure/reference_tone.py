@@ -10,12 +10,13 @@ All limits are common practice, no source, and are chosen for what they leave in
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import log10, sqrt
+from statistics import median
 from typing import NamedTuple
 
 import numpy as np
 from scipy import fft
 
-from coilbench_worker.measure.sine_fit import ONE_LINE_BINS, SineFit, fit_sine
+from coilbench_worker.measure.sine_fit import ONE_LINE_BINS, SineFit, between_bins, fit_sine
 from coilbench_worker.measure.source import FloatArray, OneChannel
 from coilbench_worker.measure.statistics import standard_deviation
 from coilbench_worker.measure.steady_stretch import Course, SteadyStretch, course, steady_stretch
@@ -116,8 +117,8 @@ def measure_tone(channel: OneChannel) -> ReferenceTone:
         raise ToneUnfit((_not_finite(found.fault_s),))
     stretch = steady_stretch(found, round(SHORTEST_S * channel.rate_hz))
     if stretch is None:
-        raise ToneUnfit((_silent(channel),))
-    faults = [*_of_extremes(found, stretch), *_of_length(channel, stretch)]
+        raise ToneUnfit((_silent(channel, found),))
+    faults = [*_of_extremes(stretch), *_of_length(channel, stretch)]
     if any(fault.code == "too-short" for fault in faults):
         raise ToneUnfit(tuple(faults))
     fits = list(_fits(channel, stretch))
@@ -125,7 +126,9 @@ def measure_tone(channel: OneChannel) -> ReferenceTone:
     if len(sines) < len(fits):
         raise ToneUnfit((*faults, _no_sine()))
     tone = _tone(channel, stretch, sines)
-    faults += [*_of_pieces(tone), *_of_rest(tone, sines, channel.rate_hz), *_of_frequency(tone, channel.rate_hz)]
+    faults += _of_rest(tone, sines, channel.rate_hz)
+    if tone.distortion_db <= NOT_ONE_TONE_DB:
+        faults += [*_of_pieces(tone), *_of_frequency(tone, channel.rate_hz)]
     if faults:
         raise ToneUnfit(tuple(faults))
     return tone
@@ -166,11 +169,16 @@ def _not_finite(time_s: float) -> Fault:
     )
 
 
-def _silent(channel: OneChannel) -> Fault:
+def _silent(channel: OneChannel, found: Course) -> Fault:
+    duration_s = channel.frames / channel.rate_hz
+    if not found.levels_dbfs.size:
+        return Fault(
+            "too-short",
+            f"The recording lasts {duration_s:.3f} s; {SHORTEST_S:g} s of steady tone is needed. Record ten seconds.",
+        )
     return Fault(
         "silent",
-        f"All {channel.frames / channel.rate_hz:.2f} s of the recording are silent, or shorter than 0.1 s; look at the "
-        "cable and at the channel, and record the tone again.",
+        f"All {duration_s:.2f} s of the recording are silent; look at the cable and the channel, and record it again.",
     )
 
 
@@ -181,12 +189,12 @@ def _no_sine() -> Fault:
     )
 
 
-def _of_extremes(found: Course, stretch: SteadyStretch) -> Iterator[Fault]:
-    peak_dbfs = 20.0 * log10(found.peak)
+def _of_extremes(stretch: SteadyStretch) -> Iterator[Fault]:
+    peak_dbfs = 20.0 * log10(stretch.peak)
     if peak_dbfs > GREATEST_PEAK_DBFS:
         yield Fault(
             "clipped",
-            f"The recording peaks at {peak_dbfs:.2f} dBFS; above {GREATEST_PEAK_DBFS:g} dBFS clipping can't be ruled "
+            f"The tone peaks at {peak_dbfs:.2f} dBFS; above {GREATEST_PEAK_DBFS:g} dBFS clipping can't be ruled "
             "out. Lower the generator until the tone peaks between -12 and -6 dBFS, and leave the gain as it is.",
         )
     if stretch.level_dbfs < QUIETEST_DBFS:
@@ -234,8 +242,9 @@ def _of_rest(tone: ReferenceTone, sines: Sequence[SineFit], rate_hz: float) -> I
     """What is wrong when too much is left beside the sine: another line, harmonics, or noise."""
     if tone.distortion_db <= GREATEST_DISTORTION_DB:
         return
-    share = f"{tone.distortion_db:.1f} dB re the tone; {GREATEST_DISTORTION_DB:g} dB (1 %) is the limit"
-    rest = _Rest.of(sines, tone.frequency_hz, rate_hz)
+    share = f"{round(tone.distortion_db, 1) + 0.0:.1f} dB re the tone; {GREATEST_DISTORTION_DB:g} dB (1 %) is the limit"
+    frequency_hz = median(fit.frequency_hz for fit in sines)
+    rest = _Rest.of(sines, frequency_hz, rate_hz)
     if rest.harmonic_share >= ONE_LINE_SHARE and tone.distortion_db <= NOT_ONE_TONE_DB:
         yield Fault(
             "distorted",
@@ -245,13 +254,13 @@ def _of_rest(tone: ReferenceTone, sines: Sequence[SineFit], rate_hz: float) -> I
     elif rest.harmonic_share < ONE_LINE_SHARE and rest.line_share >= ONE_LINE_SHARE:
         yield Fault(
             "not-one-tone",
-            f"Beside {tone.frequency_hz:.1f} Hz there is another line at {rest.line_hz:.1f} Hz, and what is not the "
+            f"Beside {frequency_hz:.1f} Hz there is another line at {rest.line_hz:.0f} Hz, and what is not the "
             f"tone is at {share}. Record one sine alone; if the other is the mains, look at the cable's screen.",
         )
     elif tone.distortion_db > NOT_ONE_TONE_DB:
         yield Fault(
             "not-one-tone",
-            f"What is not the sine of {tone.frequency_hz:.1f} Hz is at {share}: this is no single sine. Record one "
+            f"What is not the sine of {frequency_hz:.1f} Hz is at {share}: this is no single sine. Record one "
             "steady sine from a generator, no square wave, no music and no noise.",
         )
     else:
@@ -314,7 +323,8 @@ class _Rest:
                 harmonics += _take_out(power, number * frequency_hz / bin_hz)
         _take_out(power, frequency_hz / bin_hz)
         at = int(np.argmax(power))
-        return cls(harmonics / total, _take_out(power, at) / total, at * bin_hz)
+        line_hz = between_bins(power, at) * bin_hz
+        return cls(harmonics / total, _take_out(power, at) / total, line_hz)
 
 
 def _take_out(power: FloatArray, at: float) -> float:

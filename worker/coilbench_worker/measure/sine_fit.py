@@ -85,6 +85,16 @@ def raised_cosine(length: int) -> FloatArray:
     return weights
 
 
+def between_bins(power: FloatArray, at: int) -> float:
+    """Where a line lies whose highest bin is `at`, in bins: the top of a parabola through the logarithms of three."""
+    if not 0 < at < power.size - 1 or not power[at] > 0.0:
+        return float(at)
+    low, middle, high = np.log(np.maximum(power[at - 1 : at + 2], power[at] * 1e-12))
+    bend = low - 2.0 * middle + high
+    shift = 0.5 * (low - high) / bend if bend < 0.0 else 0.0
+    return float(at + np.clip(shift, -0.5, 0.5))
+
+
 def _highest_line(samples: FloatArray, weights: FloatArray) -> float | None:
     """Frequency of the highest line, radians a sample, interpolated by a parabola through the levels of three bins."""
     mean = float(np.average(samples, weights=weights))
@@ -93,10 +103,7 @@ def _highest_line(samples: FloatArray, weights: FloatArray) -> float | None:
     at = int(np.argmax(power[1:-1])) + 1
     if not power[at] > 0.0:
         return None
-    low, middle, high = np.log(np.maximum(power[at - 1 : at + 2], power[at] * 1e-12))
-    bend = low - 2.0 * middle + high
-    shift = 0.5 * (low - high) / bend if bend < 0.0 else 0.0
-    return float(2.0 * np.pi * (at + np.clip(shift, -0.5, 0.5)) / length)
+    return 2.0 * np.pi * between_bins(power, at) / length
 
 
 def _solve(

@@ -19,7 +19,7 @@ SILENCE_DBFS = -200.0
 
 @dataclass(frozen=True, slots=True)
 class SteadyStretch:
-    """Samples `start`..`stop` of one level; `level_dbfs` is that level (about the mean).
+    """Samples `start`..`stop` of one level; `level_dbfs` is that level (about the mean), `peak` the greatest sample.
 
     `elsewhere_s` is how long the recording is about as loud or louder outside the stretch, the cells next to it (where
     the tone begins and ends) not counted.
@@ -28,19 +28,20 @@ class SteadyStretch:
     start: int
     stop: int
     level_dbfs: float
+    peak: float
     elsewhere_s: float
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Level of the cells about their mean, dBFS, SILENCE_DBFS at least; shape (cells,). `peak` is the greatest sample.
+    """Cells of `cell` samples: level about the mean, dBFS, SILENCE_DBFS at least, and greatest absolute sample.
 
     `fault_s` is where the first sample stands that is no number, or beyond any scale; the course ends there.
     """
 
     levels_dbfs: FloatArray
+    peaks: FloatArray
     cell: int
-    peak: float
     fault_s: float | None
 
 
@@ -48,19 +49,21 @@ def course(channel: OneChannel) -> Course:
     """One pass over the recording, 0.1 s at a time; a rest shorter than a cell is left out."""
     cell = max(round(CELL_S * channel.rate_hz), 1)
     levels: list[FloatArray] = []
+    peaks: list[FloatArray] = []
     rest = np.zeros(0)
-    at, peak = 0, 0.0
+    at = 0
     for block in channel.blocks():
         sound = np.abs(block) <= GREATEST  # not a number compares as False
         if not sound.all():
-            return Course(_joined(levels), cell, peak, (at + int(np.argmin(sound))) / channel.rate_hz)
+            return Course(_joined(levels), _joined(peaks), cell, (at + int(np.argmin(sound))) / channel.rate_hz)
         at += block.size
-        peak = max(peak, float(block.max(initial=0.0)), -float(block.min(initial=0.0)))
         rest = np.concatenate((rest, block))
         whole = rest.size // cell
-        levels.append(_levels_dbfs(rest[: whole * cell].reshape(whole, cell)))
+        cells = rest[: whole * cell].reshape(whole, cell)
+        levels.append(_levels_dbfs(cells))
+        peaks.append(np.abs(cells).max(axis=1, initial=0.0))
         rest = rest[whole * cell :].copy()
-    return Course(_joined(levels), cell, peak, None)
+    return Course(_joined(levels), _joined(peaks), cell, None)
 
 
 def steady_stretch(found: Course, shortest: int) -> SteadyStretch | None:
@@ -73,7 +76,7 @@ def steady_stretch(found: Course, shortest: int) -> SteadyStretch | None:
 
     Returns
     -------
-    SteadyStretch; the longest there is when none is long enough; None when all is silent
+    SteadyStretch; when none is long enough, the longest of the loud ones; None when all is silent
     """
     runs = _runs(found.levels_dbfs)
     if not runs:
@@ -83,7 +86,9 @@ def steady_stretch(found: Course, shortest: int) -> SteadyStretch | None:
     if long:
         start, stop, level = max(long, key=lambda run: run[2])
     else:
-        start, stop, level = max(runs, key=lambda run: (run[1] - run[0], run[2]))
+        loudest = max(run[2] for run in runs)
+        near = [run for run in runs if run[2] >= loudest - LOUD_WITHIN_DB]
+        start, stop, level = max(near, key=lambda run: (run[1] - run[0], run[2]))
     outside = np.ones(found.levels_dbfs.size, dtype=bool)
     outside[max(start - 1, 0) : stop + 1] = False
     loud = found.levels_dbfs >= level - LOUD_WITHIN_DB
@@ -91,6 +96,7 @@ def steady_stretch(found: Course, shortest: int) -> SteadyStretch | None:
         start=(start + 1) * found.cell,
         stop=max(stop - 1, start + 1) * found.cell,
         level_dbfs=level,
+        peak=float(found.peaks[start:stop].max()),
         elsewhere_s=float(np.count_nonzero(outside & loud)) * CELL_S,
     )
 
