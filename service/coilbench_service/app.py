@@ -12,10 +12,23 @@ from coilbench_service import hosts, json_document, metrics, problems, request_l
 from coilbench_service.bench import Bench
 from coilbench_service.conditional import ConditionalResponse
 from coilbench_service.openapi import ProblemDetails
-from coilbench_service.routes import audio, catalogue, documentation, health, measurement, problem_pages, table, takes
+from coilbench_service.routes import (
+    audio,
+    calibrations,
+    catalogue,
+    chains,
+    documentation,
+    health,
+    measurement,
+    problem_pages,
+    table,
+    takes,
+)
 from coilbench_worker.configuration import Configuration
 
-UPLOAD_ENDPOINT = "takes.send_take"
+UPLOADS = ("takes.send_take", "calibrations.calibrate_chain")
+JSON_TOO = ("calibrations.calibrate_chain",)
+"""Of the uploads, those that take a JSON body as well."""
 NOTHING_ELSE = "default-src 'none'; frame-ancestors 'none'"
 DESCRIPTION = (
     "Measures recordings of electric-guitar strums. Send a take, wait until it is measured, read the measurement or "
@@ -56,6 +69,8 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
         measurement.blueprint(bench),
         audio.blueprint(bench),
         table.blueprint(bench),
+        chains.blueprint(bench),
+        calibrations.blueprint(bench),
         catalogue.blueprint(),
         problem_pages.blueprint(),
         documentation.blueprint(),
@@ -69,7 +84,8 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
 def _admit(configuration: Configuration) -> None:
     """What holds before any route: our host, a body of the kind and size that the route takes."""
     hosts.require_our_host(request, configuration.hosts_allowed)
-    if request.endpoint == UPLOAD_ENDPOINT:
+    multipart = request.mimetype == "multipart/form-data" or request.endpoint not in JSON_TOO
+    if request.endpoint in UPLOADS and request.method == "POST" and multipart:
         request.max_content_length = configuration.max_upload_bytes + upload.ENVELOPE_BYTES
         return
     request.max_content_length = json_document.MAX_BODY_BYTES

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import threading
+from dataclasses import dataclass, field
 
 from coilbench_service.idempotency import KeysInFlight
 from coilbench_service.waiting import Waiters
@@ -14,11 +15,13 @@ from coilbench_worker.store.database import Database
 
 SERVER_THREADS = 32
 WAITING_PLACES = SERVER_THREADS // 2
+TONES_AT_ONCE = 2
+"""Reference tones measured at a time: each takes a process of its own, and memory of that."""
 
 
 @dataclass(frozen=True)
 class Bench:
-    """The stores, the way to the workers, and the places for those who wait."""
+    """The stores, the way to the workers, the places for those who wait and for tones that are measured."""
 
     configuration: Configuration
     database: Database
@@ -26,6 +29,7 @@ class Bench:
     dispatcher: Dispatcher
     waiters: Waiters
     keys: KeysInFlight
+    tones: threading.BoundedSemaphore = field(default_factory=lambda: threading.BoundedSemaphore(TONES_AT_ONCE))
 
     @classmethod
     def of(cls, configuration: Configuration) -> Bench:

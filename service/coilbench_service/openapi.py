@@ -50,12 +50,16 @@ class Asking(BaseModel):
     )
 
 
-class Acting(Asking):
+class Making(BaseModel):
     """Headers of a request that makes something."""
 
     idempotency_key: str | None = Field(
         None, alias="Idempotency-Key", description="Any text of your own; the same request under the same key acts once"
     )
+
+
+class Acting(Asking, Making):
+    """Headers of a request that has a take measured."""
 
 
 def answers(good: Mapping[int, Any], *bad: ProblemKind) -> dict[str | int | HTTPStatus, Any]:

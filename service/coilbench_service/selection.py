@@ -23,6 +23,7 @@ class TakeSelection(BaseModel):
     state: list[str] = Field([], description=f"One or more of {', '.join(TAKE_STATES)}; repeat or separate by commas")
     session: str | None = Field(None, description="Takes recorded under this plan")
     pickup: str | None = Field(None, description="Takes of the pickup with this key")
+    chain: str | None = Field(None, description="Takes whose description names this chain")
     sha256: str | None = Field(None, description="Takes of this very recording", pattern=r"^[0-9a-fA-F]{64}$")
     since: datetime | None = Field(None, description="Takes created then or later: RFC 3339, or a date (from 0:00 UTC)")
     id: list[Annotated[str, StringConstraints(pattern=ID_PATTERN)]] = Field(
@@ -73,6 +74,7 @@ class TakeSelection(BaseModel):
             state=tuple(self.state),
             session=self.session,
             pickup=self.pickup,
+            chain=self.chain,
             sha256=self.sha256.lower() if self.sha256 else None,
             since=self.since,
             id=tuple(self.id),

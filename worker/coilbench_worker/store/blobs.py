@@ -52,6 +52,11 @@ class Incoming:
         return self._file
 
     @property
+    def path(self) -> Path:
+        """Where the bytes are until they are kept or dropped, for another process to read; `seal` first."""
+        return self._path
+
+    @property
     def sha256(self) -> str:
         """SHA-256 of the bytes written, 64 hexadecimal digits."""
         return self._hash.hexdigest()

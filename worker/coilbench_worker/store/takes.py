@@ -44,6 +44,7 @@ class TakeFilter:
     state: tuple[str, ...] = ()
     session: str | None = None
     pickup: str | None = None
+    chain: str | None = None
     sha256: str | None = None
     since: datetime | None = None
     id: tuple[str, ...] = ()
@@ -161,6 +162,8 @@ def _filtered(query: Select[Any], chosen: TakeFilter) -> Select[Any]:
         query = query.where(takes.c.session == storable(chosen.session))
     if chosen.pickup is not None:
         query = query.where(takes.c.pickup == storable(chosen.pickup))
+    if chosen.chain is not None:
+        query = query.where(takes.c.about["chain"].as_string() == storable(chosen.chain))
     if chosen.sha256 is not None:
         query = query.where(takes.c.file_sha256 == storable(chosen.sha256))
     if chosen.since is not None:

@@ -1,0 +1,157 @@
+"""Chains are made, changed and deleted; and the one way in which a POST about them acts once under its key."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from flask import Request
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, field_validator
+from sqlalchemy import Connection
+
+from coilbench_service import idempotency
+from coilbench_service import problem_kinds as kinds
+from coilbench_service.about import Key, Text
+from coilbench_service.bench import Bench
+from coilbench_service.chain_view import chain_view
+from coilbench_service.idempotency import AnsweredElsewhere
+from coilbench_service.problems import FieldError, Problem
+from coilbench_worker.store import chains
+from coilbench_worker.store.chains import ChainRecord
+
+MOST_DB = 60.0
+"""An uncertainty beyond a factor of a thousand says nothing."""
+MOST_CHARACTERS = 100
+"""Of a key, as `chain` of a take's description has it."""
+PROBLEMS = (kinds.KEY_IN_FLIGHT, kinds.KEY_REUSED, kinds.NOT_JSON, kinds.BROKEN_JSON)
+
+Notes = Annotated[str, StringConstraints(max_length=10_000)]
+
+
+class ChainChange(BaseModel):
+    """What is said of a chain; in a PATCH, what is left out stays and null removes."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    name: Text | None = Field(None, description="For people")
+    notes: Notes | None = Field(None, description="Anything, for people")
+    gain_step_uncertainty_db: float | None = Field(
+        None,
+        ge=0,
+        le=MOST_DB,
+        description="How far a difference of two gain settings can be trusted, dB, expanded (k = 2). Given, a "
+        "calibration holds at other gains too, moved by the difference and as much less certain",
+    )
+
+
+class NewChain(ChainChange):
+    """A chain to be."""
+
+    key: Key = Field(description="Short unique text without /, as `chain` of a take's description names it")
+
+    @field_validator("key")
+    @classmethod
+    def _fits_an_address(cls, key: str) -> str:
+        if "/" in key or key in (".", "..") or key != key.strip() or not key.isprintable():
+            raise ValueError("must fit an address: printable, no /, no space at either end, not . or ..")
+        return key
+
+
+@dataclass(frozen=True)
+class Made:
+    """What an act made: the answer, and the id of what it is about."""
+
+    document: dict[str, Any]
+    about: dict[str, str]
+
+
+def once(
+    bench: Bench, key: str | None, request_sha256: str, act: Callable[[Connection], Made]
+) -> tuple[int, dict[str, Any]]:
+    """Act in one transaction, or give the answer of the first time; the caller holds the key.
+
+    Returns
+    -------
+    tuple : 201 and the answer as JSON values
+
+    Raises
+    ------
+    Problem : of the key, or of the act
+    """
+    while True:
+        try:
+            with bench.database.write() as connection:
+                first = idempotency.recall(connection, key, request_sha256)
+                if first is not None:
+                    return first.status, first.body
+                made = act(connection)
+                idempotency.remember(connection, key, request_sha256, 201, made.document, **made.about)
+        except AnsweredElsewhere:
+            continue
+        return 201, made.document
+
+
+def add(bench: Bench, call: Request, chain: NewChain, key: str | None) -> tuple[int, dict[str, Any]]:
+    """Make a chain.
+
+    Raises
+    ------
+    Problem : chain-exists, the problems of an Idempotency-Key
+    """
+    key = idempotency.checked_key(key)
+    asked = chain.model_dump()
+
+    def act(connection: Connection) -> Made:
+        made = chains.add(connection, **asked)
+        if made is None:
+            detail = f"There is a chain {chain.key!r} already."
+            raise Problem(kinds.CHAIN_EXISTS, detail, errors=[FieldError("key", "belongs to another chain")])
+        return Made(chain_view(made), {"chain_id": made.id})
+
+    with bench.keys.hold(key):
+        return once(bench, key, idempotency.fingerprint(call, asked), act)
+
+
+def change(bench: Bench, key: str, changes: ChainChange) -> ChainRecord:
+    """Change what is said of a chain; takes under it show other figures at once when its gain steps change.
+
+    Raises
+    ------
+    Problem : chain-unknown
+    """
+    with bench.database.write() as connection:
+        changed = chains.change(connection, key, changes.model_dump(exclude_unset=True))
+    if changed is None:
+        raise chain_unknown(key)
+    return changed
+
+
+def remove(bench: Bench, key: str) -> None:
+    """Delete a chain with its calibrations and tones; its takes stay, without millivolts.
+
+    Raises
+    ------
+    Problem : chain-unknown
+    """
+    if not chains.remove(bench.database, bench.blobs, existing(bench, key).id):
+        raise chain_unknown(key)
+
+
+def existing(bench: Bench, key: str) -> ChainRecord:
+    """The chain.
+
+    Raises
+    ------
+    Problem : chain-unknown
+    """
+    with bench.database.read() as connection:
+        chain = chains.get(connection, key)
+    if chain is None:
+        raise chain_unknown(key)
+    return chain
+
+
+def chain_unknown(key: str) -> Problem:
+    """The problem for a key that no chain has."""
+    return Problem(kinds.CHAIN_UNKNOWN, f"There is no chain {key!r:.200}.")
