@@ -83,12 +83,13 @@ class BandCourse:
 
     def feed(self, samples: FloatArray) -> None:
         """Take the next samples: shape (n,), any n, full scale = 1.0; ValueError when they are not finite."""
-        if samples.size and not np.isfinite(float(np.dot(samples, samples))):
-            raise ValueError("samples are not finite (NaN or infinity), or too large to square")
         joined = np.concatenate((self._rest, samples)) if self._rest.size else samples
         count = max((joined.size - self._length) // self._hop + 1, 0)
         if count:
-            self._powers.append(self._of_rows(joined))
+            powers = self._of_rows(joined)
+            if not np.isfinite(powers).all():
+                raise ValueError("samples are not finite (NaN or infinity), or too large to square")
+            self._powers.append(powers)
         self._rest = joined[count * self._hop :].copy()
 
     def powers(self) -> FloatArray:
