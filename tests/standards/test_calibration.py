@@ -6,7 +6,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from coilbench_worker.measure.calibration import METER_SHARE, dbu_to_v_rms, from_tone, stated, v_rms_to_dbu
+from coilbench_worker.measure.calibration import HARMONICS_SHARE, dbu_to_v_rms, from_tone, stated, v_rms_to_dbu
 from coilbench_worker.measure.uncertainty import (
     Component,
     coverage_factor,
@@ -150,14 +150,23 @@ def test_percent_becomes_db_by_the_first_order(deviation: Deviation) -> None:
 
 @pytest.mark.parametrize("harmonic", [2, 3, 4, 5, 7])
 def test_meter_that_averages_misreads_by_a_third_of_a_harmonic_at_most(harmonic: int) -> None:
-    """The bound in the budget: average of |sin + h sin| over that of the sine, any phase of the harmonic."""
+    """Average of |sin + h sin| over that of the sine, any phase of the harmonic: well inside the budget's bound."""
     t, h = np.arange(20_000) / 20_000 * 2 * np.pi, 0.01
     misread = [
         abs(np.abs(np.sin(t) + h * np.sin(harmonic * t + phase)).mean() / np.abs(np.sin(t)).mean() - 1)
         for phase in np.linspace(0, 2 * np.pi, 37)
     ]
-    assert max(misread) <= METER_SHARE * h * 1.001
-    assert harmonic != 3 or max(misread) == pytest.approx(METER_SHARE * h, rel=1e-3)
+    assert max(misread) <= h / 3 * 1.001 < HARMONICS_SHARE * h
+
+
+@pytest.mark.standard("loss of a bent input over its harmonics", CLOSED, "x - k x^3: 3", tolerance=0.05, unit="")
+@pytest.mark.parametrize("bend", [0.0005, 0.002, 0.01])
+def test_bent_input_loses_three_times_its_third_harmonic(bend: float, deviation: Deviation) -> None:
+    """sin^3 = (3 sin - sin 3) / 4: the bound in the budget."""
+    tone = sine(997.0, 1.0)
+    found = measured_tone(0.5 * (tone - bend * tone**3))
+    lost = 1 - 10 ** (found.rms_dbfs / 20) / (0.5 / math.sqrt(2))
+    deviation(lost / 10 ** (found.harmonics_db / 20) - HARMONICS_SHARE)
 
 
 DAY_MEANS_UV = (172.0, 116.0, 13.0, 144.0, 106.0, 31.0, 60.0, 125.0, 163.0, 41.0)  # above 10 V

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -26,7 +27,8 @@ TONE = ReferenceTone(
     rms_dbfs=-12.0,
     standard_uncertainty_db=0.004,
     degrees_of_freedom=35,
-    distortion_db=-60.0,
+    distortion_db=-58.0,
+    harmonics_db=-60.0,
     stability_db=0.03,
     frequency_spread_hz=0.01,
     start_s=0.5,
@@ -59,9 +61,14 @@ def test_tone_gives_full_scale_and_a_budget_line_by_line() -> None:
         "voltage of the tone": (pytest.approx(0.0869, abs=1e-4), None),
         "level of the tone as recorded": (0.004, 35),
         "steadiness of the tone": (pytest.approx(0.03 / 2 / math.sqrt(3)), None),
-        "distortion and noise of the tone": (pytest.approx(0.001 / 3 * 8.6859 / math.sqrt(3), rel=1e-4), None),
+        "harmonics of the tone": (pytest.approx(0.001 * 3 * 8.6859 / math.sqrt(3), rel=1e-4), None),
     }
     assert found.standard_uncertainty_db == pytest.approx(math.sqrt(sum(u * u for u, _ in budget.values())))
+
+
+def test_harmonics_that_can_not_be_seen_count_as_much_as_a_tone_may_have() -> None:
+    found = from_tone(20.0, replace(TONE, harmonics_db=None), tone_v_rms=0.1, expanded_uncertainty_percent=2.0)
+    assert found.budget[-1].standard_uncertainty_db == pytest.approx(0.03 * 8.6859 / math.sqrt(3), rel=1e-4)
 
 
 def test_tone_reads_its_own_voltage_back() -> None:

@@ -167,6 +167,11 @@ def test_both_sides_of_each_limit(code: str, fit: Callable[[], FloatArray], unfi
     assert set(faults(unfit())) == {code}
 
 
+@pytest.mark.parametrize(("frequency_hz", "seen"), [(7_900.0, True), (8_100.0, False)])
+def test_harmonics_above_the_band_are_not_made_up(frequency_hz: float, seen: bool) -> None:
+    assert (measured_tone(sine(frequency_hz)).harmonics_db is not None) is seen
+
+
 def test_all_faults_are_named_at_once() -> None:
     hum = sine(50.0, 0.006, seconds=4.0) * (1 + 0.05 * np.sin(2 * np.pi * 0.3 * times(4.0)))
     assert set(faults(hum + hiss(0.0003, hum.size))) == {"too-quiet", "not-steady", "noisy", "mains"}

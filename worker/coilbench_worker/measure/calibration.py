@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from math import isfinite, log10, sqrt
 from typing import Any, Literal
 
-from coilbench_worker.measure.reference_tone import ReferenceTone
+from coilbench_worker.measure.reference_tone import GREATEST_DISTORTION_DB, ReferenceTone
 from coilbench_worker.measure.uncertainty import CERTIFICATE_FACTOR, Component, combined, percent_to_db
 
 By = Literal["stated", "tone", "gain-difference"]
@@ -22,8 +22,9 @@ DBU_V_RMS = sqrt(0.6)
 """0 dBu in V RMS: 1 mW into 600 ohms."""
 SAME_GAIN_DB = 0.05
 """Two gains closer than this are one setting: half of the finest step, 0.1 dB, that people write down."""
-METER_SHARE = 1.0 / 3.0
-"""A meter that averages misreads a sine by at most a third of its harmonics (third harmonic, in or against phase)."""
+HARMONICS_SHARE = 3.0
+"""An input that bends as x - k x^3 reads a tone low by three times the third harmonic that it adds, and a quieter
+strum hardly at all. A generator's harmonics do less: a meter that averages misreads by a third of them at most."""
 
 NO_CHAIN = "the description names no chain"
 NO_GAIN = "the description names no input gain, so that no calibration of the chain can be chosen"
@@ -172,18 +173,19 @@ def from_tone(
     ValueError : a value out of range
 
     The budget: the voltage; the level as recorded (type A of the pieces' mean); the tone's steadiness (the meter was
-    read at one moment: half the spread, rectangular); distortion and noise (a meter that averages misreads by at most a
-    third of them, rectangular).
+    read at one moment: half the spread, rectangular); its harmonics (an overloaded input or a meter that averages:
+    three times their sum at most, rectangular; where they lie above the band, they count as much as a tone may have).
     """
     _positive("tone_v_rms", tone_v_rms)
     _not_negative("expanded_uncertainty_percent", expanded_uncertainty_percent)
     _positive("coverage_factor", coverage_factor)
-    misreading_percent = 100.0 * METER_SHARE * 10.0 ** (tone.distortion_db / 20.0)
+    harmonics_db = GREATEST_DISTORTION_DB if tone.harmonics_db is None else tone.harmonics_db
+    bent_percent = 100.0 * HARMONICS_SHARE * 10.0 ** (harmonics_db / 20.0)
     budget = (
         Component("voltage of the tone", percent_to_db(expanded_uncertainty_percent / coverage_factor)),
         Component("level of the tone as recorded", tone.standard_uncertainty_db, tone.degrees_of_freedom),
         Component("steadiness of the tone", tone.stability_db / 2.0 / sqrt(3.0)),
-        Component("distortion and noise of the tone", percent_to_db(misreading_percent) / sqrt(3.0)),
+        Component("harmonics of the tone", percent_to_db(bent_percent) / sqrt(3.0)),
     )
     full_scale_v_rms = tone_v_rms / (sqrt(2.0) * 10.0 ** (tone.rms_dbfs / 20.0))
     return GainCalibration(input_gain_db, full_scale_v_rms, "tone", budget)

@@ -63,7 +63,8 @@ class ReferenceTone:
 
     `rms_dbfs` is plain RMS of the sine (one at full scale: -3.01); `standard_uncertainty_db` is of that level, type A
     over the pieces, with `degrees_of_freedom`. `distortion_db` is all that is not the sine (harmonics and noise, over
-    the whole band) re the sine; `stability_db` and `frequency_spread_hz` are greatest minus least over the pieces.
+    the whole band) re the sine, `harmonics_db` the harmonics up to the twentieth alone, None where the third lies above
+    half the sample rate. `stability_db` and `frequency_spread_hz` are greatest minus least over the pieces.
     `start_s` and `duration_s` say which stretch was used.
     """
 
@@ -72,6 +73,7 @@ class ReferenceTone:
     standard_uncertainty_db: float
     degrees_of_freedom: int
     distortion_db: float
+    harmonics_db: float | None
     stability_db: float
     frequency_spread_hz: float
     start_s: float
@@ -125,8 +127,9 @@ def measure_tone(channel: OneChannel) -> ReferenceTone:
     sines = [fit for fit in fits if fit is not None]
     if len(sines) < len(fits):
         raise ToneUnfit((*faults, _no_sine()))
-    tone = _tone(channel, stretch, sines)
-    faults += _of_rest(tone, sines, channel.rate_hz)
+    rest = _Rest.of(sines, channel.rate_hz)
+    tone = _tone(channel, stretch, sines, rest)
+    faults += _of_rest(tone, rest)
     if tone.distortion_db <= NOT_ONE_TONE_DB:
         faults += [*_of_pieces(tone), *_of_frequency(tone, channel.rate_hz)]
     if faults:
@@ -143,17 +146,20 @@ def _fits(channel: OneChannel, stretch: SteadyStretch) -> Iterator[SineFit | Non
         yield fit_sine(channel.segment(start, start + piece), channel.rate_hz)
 
 
-def _tone(channel: OneChannel, stretch: SteadyStretch, sines: Sequence[SineFit]) -> ReferenceTone:
+def _tone(channel: OneChannel, stretch: SteadyStretch, sines: Sequence[SineFit], rest: "_Rest") -> ReferenceTone:
     levels_dbfs = [10.0 * log10(max(fit.power, LEAST_RATIO)) for fit in sines]
     frequencies_hz = [fit.frequency_hz for fit in sines]
     power = sum(fit.power for fit in sines)
-    rest = sum(fit.residual_power for fit in sines)
+    distortion = sum(fit.residual_power for fit in sines) / power
+    harmonics_db = 10.0 * log10(max(distortion * rest.harmonic_share, LEAST_RATIO))
+    third_seen = 3.0 * rest.beside_hz < channel.rate_hz / 2.0
     return ReferenceTone(
         frequency_hz=sum(frequencies_hz) / len(sines),
         rms_dbfs=sum(levels_dbfs) / len(sines),
         standard_uncertainty_db=standard_deviation(levels_dbfs) / sqrt(len(sines)),
         degrees_of_freedom=len(sines) - 1,
-        distortion_db=10.0 * log10(max(rest / power, LEAST_RATIO)),
+        distortion_db=10.0 * log10(max(distortion, LEAST_RATIO)),
+        harmonics_db=harmonics_db if third_seen else None,
         stability_db=max(levels_dbfs) - min(levels_dbfs),
         frequency_spread_hz=max(frequencies_hz) - min(frequencies_hz),
         start_s=stretch.start / channel.rate_hz,
@@ -238,13 +244,11 @@ def _of_pieces(tone: ReferenceTone) -> Iterator[Fault]:
         )
 
 
-def _of_rest(tone: ReferenceTone, sines: Sequence[SineFit], rate_hz: float) -> Iterator[Fault]:
+def _of_rest(tone: ReferenceTone, rest: "_Rest") -> Iterator[Fault]:
     """What is wrong when too much is left beside the sine: another line, harmonics, or noise."""
     if tone.distortion_db <= GREATEST_DISTORTION_DB:
         return
     share = f"{round(tone.distortion_db, 1) + 0.0:.1f} dB re the tone; {GREATEST_DISTORTION_DB:g} dB (1 %) is the limit"
-    frequency_hz = median(fit.frequency_hz for fit in sines)
-    rest = _Rest.of(sines, frequency_hz, rate_hz)
     if rest.harmonic_share >= ONE_LINE_SHARE and tone.distortion_db <= NOT_ONE_TONE_DB:
         yield Fault(
             "distorted",
@@ -254,13 +258,13 @@ def _of_rest(tone: ReferenceTone, sines: Sequence[SineFit], rate_hz: float) -> I
     elif rest.harmonic_share < ONE_LINE_SHARE and rest.line_share >= ONE_LINE_SHARE:
         yield Fault(
             "not-one-tone",
-            f"Beside {frequency_hz:.1f} Hz there is another line at {rest.line_hz:.0f} Hz, and what is not the "
+            f"Beside {rest.beside_hz:.1f} Hz there is another line at {rest.line_hz:.0f} Hz, and what is not the "
             f"tone is at {share}. Record one sine alone; if the other is the mains, look at the cable's screen.",
         )
     elif tone.distortion_db > NOT_ONE_TONE_DB:
         yield Fault(
             "not-one-tone",
-            f"What is not the sine of {frequency_hz:.1f} Hz is at {share}: this is no single sine. Record one "
+            f"What is not the sine of {rest.beside_hz:.1f} Hz is at {share}: this is no single sine. Record one "
             "steady sine from a generator, no square wave, no music and no noise.",
         )
     else:
@@ -301,21 +305,23 @@ def _mains(frequency_hz: float) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class _Rest:
-    """What is left beside the sine: the share of its power in harmonics, and in the highest other line."""
+    """What is left beside the sine of `beside_hz`: share of its power in harmonics, and in the highest other line."""
 
+    beside_hz: float
     harmonic_share: float
     line_share: float
     line_hz: float
 
     @classmethod
-    def of(cls, sines: Sequence[SineFit], frequency_hz: float, rate_hz: float) -> "_Rest":
+    def of(cls, sines: Sequence[SineFit], rate_hz: float) -> "_Rest":
+        frequency_hz = median(fit.frequency_hz for fit in sines)
         length = sines[0].residual.size
         power = np.zeros(length // 2 + 1)
         for fit in sines:
             power += np.abs(fft.rfft(fit.residual)) ** 2
         total = float(power.sum())
         if total <= 0.0:
-            return cls(0.0, 0.0, 0.0)
+            return cls(frequency_hz, 0.0, 0.0, 0.0)
         bin_hz = rate_hz / length
         harmonics = 0.0
         for number in range(HARMONICS_FROM, HARMONICS_TO + 1):
@@ -324,7 +330,7 @@ class _Rest:
         _take_out(power, frequency_hz / bin_hz)
         at = int(np.argmax(power))
         line_hz = between_bins(power, at) * bin_hz
-        return cls(harmonics / total, _take_out(power, at) / total, line_hz)
+        return cls(frequency_hz, harmonics / total, _take_out(power, at) / total, line_hz)
 
 
 def _take_out(power: FloatArray, at: float) -> float:
