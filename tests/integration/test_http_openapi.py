@@ -60,6 +60,15 @@ def test_the_upload_is_documented_with_its_parts(service: Service) -> None:
     assert set(document["components"]["schemas"]["About"]["properties"]) == set(About.model_fields)
 
 
+def test_both_ways_to_calibrate_are_documented_with_their_fields(service: Service) -> None:
+    document = service.client.get("/v1/openapi.json").json
+    content = document["paths"]["/v1/chains/{chain_key}/calibrations"]["post"]["requestBody"]["content"]
+    assert set(content) == {"application/json", "multipart/form-data"}
+    assert content["application/json"]["schema"]["required"] == ["input_gain_db", "uncertainty_db"]
+    about = content["multipart/form-data"]["schema"]["properties"]["about"]
+    assert about["required"] == ["input_gain_db", "uncertainty_percent"]
+
+
 JSON_ADDRESSES = [
     ("/v1/takes", "/v1/takes"),
     ("/v1/quantities", "/v1/quantities"),
@@ -81,7 +90,15 @@ def test_a_measured_take_fits_the_document(service: Service) -> None:
     service.measured(pcm16(np.zeros(48_000)))
     assert_fits(service, links["self"], "/v1/takes/{take_id}")
     assert_fits(service, links["measurement"], "/v1/takes/{take_id}/measurement")
-    for address in ("/v1/takes", "/v1/table?per=strum", "/v1/table?per=take"):
+    stated = {"input_gain_db": 3, "full_scale_dbu": 4, "uncertainty_db": 0.1}
+    for message in ({"key": "desk"}, {"key": "box", "gain_step_uncertainty_db": 0.1, "name": "Box", "notes": "b"}):
+        service.client.post("/v1/chains", json=message)
+    made = service.client.post("/v1/chains/desk/calibrations", json=stated).json["links"]["self"]
+    service.client.patch(links["self"], json={"about": {"chain": "desk", "input_gain_db": 3}})
+    assert_fits(service, links["measurement"], "/v1/takes/{take_id}/measurement")
+    assert_fits(service, "/v1/chains/desk", "/v1/chains/{chain_key}")
+    assert_fits(service, made, "/v1/chains/{chain_key}/calibrations/{calibration_id}")
+    for address in ("/v1/takes", "/v1/chains", "/v1/table?per=strum", "/v1/table?per=take"):
         assert_fits(service, address, address.partition("?")[0])
 
 
