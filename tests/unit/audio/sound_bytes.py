@@ -4,6 +4,8 @@ import struct
 
 import numpy as np
 
+from material.flac_stream import silent_frame
+
 RATE_HZ = 48_000
 PCM_GUID = bytes.fromhex("0100000000001000800000AA00389B71")
 FLOAT_GUID = bytes.fromhex("0300000000001000800000AA00389B71")
@@ -113,7 +115,7 @@ def with_flac_total(flac: bytes, frames: int) -> bytes:
 def flac_head(
     rate_hz: int = 48_000, channels: int = 1, bits: int = 16, frames: int = 4096, audio: bytes = b""
 ) -> bytes:
-    """A FLAC stream of STREAMINFO and something like a frame (RFC 9639 section 8.2)."""
+    """A FLAC stream of STREAMINFO and a frame of silence, or `audio` (RFC 9639 section 8.2)."""
     fields = rate_hz << 44 | channels - 1 << 41 | bits - 1 << 36 | frames
     head = b"fLaC" + b"\0\0\0\x22" + struct.pack(">HH", 4096, 4096) + bytes(6) + fields.to_bytes(8, "big") + bytes(16)
-    return head[:4] + b"\x80" + head[5:] + (audio or b"\xff\xf8" + bytes(30))
+    return head[:4] + b"\x80" + head[5:] + (audio or silent_frame(0, 4096, channels, bits))

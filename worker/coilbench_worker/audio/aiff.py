@@ -3,6 +3,11 @@
 Sources: the AIFF 1.3 and AIFF-C specifications, from memory: big-endian chunks padded to even length; COMM (channels,
 frames, bits, rate as an 80-bit extended number, in AIFC a compression type) and SSND (offset, block size, samples) in
 any order. Checked against libsndfile in tests/unit/audio.
+
+COMM promises the frames, and they lie within SSND: a chunk that is smaller than the promise is a truncated recording,
+one that is larger has something else behind the samples. Of two sizes one of which is 0 the other counts, and with both
+0 the samples run to the end of the file; a recorder never came back to complete such a header, so it is reported as
+truncated.
 """
 
 import math
@@ -74,11 +79,12 @@ def _header(common: _Common, sound: tuple[int, int], total_bytes: int) -> Header
     encoding, integer_bits, sample_bytes, big_endian = _form(common)
     start, sound_bytes = sound
     frame_bytes = common.channels * sample_bytes
-    # The two sizes may differ by a pad or by a recorder that never came back: the smaller that is not 0 is the promise.
-    promises = [promise for promise in (common.frames * frame_bytes, sound_bytes) if promise > 0]
-    extent = extent_of(
-        min(promises) if promises else None, max(total_bytes - start, 0), frame_bytes, unfinished=len(promises) < 2
-    )
+    there = max(total_bytes - start, 0)
+    promise = common.frames * frame_bytes
+    if promise > 0 and sound_bytes > 0:
+        there = min(there, sound_bytes)
+    declared = promise if promise > 0 else sound_bytes if sound_bytes > 0 else None
+    extent = extent_of(declared, there, frame_bytes, unfinished=promise == 0 or sound_bytes <= 0)
     return Header(
         container="aiff",
         encoding=encoding,

@@ -1,7 +1,7 @@
 """Decodes samples with libsndfile, which is told what our own header reader found.
 
-PCM and float samples are given to it as raw data at their place, so that its parsers of containers never see a file
-from outside. Only FLAC goes through a decoder of its own.
+PCM and float samples are given to it as raw data at their place, and FLAC frames behind a beginning that we make, so
+that its parsers of containers and metadata never see a file from outside.
 """
 
 from pathlib import Path
@@ -53,7 +53,7 @@ class Decoder:
     def __init__(self, path: Path, header: Header) -> None:
         self._channels = header.channels
         self._file = path.open("rb", buffering=READ_AHEAD_BYTES)
-        self._window = Window(self._file, header.data_offset, header.data_bytes)
+        self._window = Window(self._file, header.data_offset, header.data_bytes, header.preamble)
         raw: dict[str, Any] = {}
         if header.container != "flac":
             raw = {

@@ -24,8 +24,9 @@ class Header:
     frames : frames that the bytes there can hold; for FLAC, where only decoding tells, the promise
     truncated : fewer bytes than promised, or a header that the recorder never completed
     missing_bytes : audio bytes promised and not there; 0 where that can't be known (FLAC, header never completed)
-    data_offset, data_bytes : where the samples are; for FLAC the whole stream
+    data_offset, data_bytes : where the samples are; for FLAC its frames
     big_endian : byte order of the samples
+    preamble : what the decoder is shown before them (FLAC)
     """
 
     container: str
@@ -40,6 +41,7 @@ class Header:
     data_offset: int
     data_bytes: int
     big_endian: bool = False
+    preamble: bytes = b""
 
     @property
     def duration_s(self) -> float | None:

@@ -35,7 +35,7 @@ def open_recording(path: str | os.PathLike[str], limits: AudioLimits | None = No
         header = sniff(file, os.fstat(file.fileno()).st_size, limits)
     keep_frames = IN_MEMORY_BYTES // (8 * header.channels)
     if header.container == "flac" or header.frames is None:
-        return Recording(path, header, take_stock(path, header, limits, keep_frames))
+        return Recording(path, *take_stock(path, header, limits, keep_frames))
     samples = None
     if header.frames <= keep_frames:
         with Decoder(path, header) as decoder:
@@ -57,6 +57,7 @@ class Recording:
         self._path = path
         self._header = header
         self._samples = stock.samples
+        self._searchable = stock.searchable
         self._searcher: Decoder | None = None
         self.rate_hz = header.rate_hz
         self.channels = header.channels
@@ -116,15 +117,16 @@ class Recording:
         if self._samples is not None:
             return self._samples[start:stop]
         try:
-            if self._searcher is None:
-                self._searcher = Decoder(self._path, self._header)
-            self._searcher.seek(start)
-            return self._searcher.read(stop - start)
+            if self._searchable:
+                if self._searcher is None:
+                    self._searcher = Decoder(self._path, self._header)
+                self._searcher.seek(start)
+                return self._searcher.read(stop - start)
         except UnreadableRecording:
             self.close()
             if self._header.container != "flac":
                 raise
-        # A damaged FLAC stream can't always be searched; from its start it decodes.
+        # A damaged FLAC stream, or a part of one, can't always be searched; from its start it decodes.
         with Decoder(self._path, self._header) as decoder:
             decoder.skip(start)
             return decoder.read(stop - start)
