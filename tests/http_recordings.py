@@ -1,4 +1,4 @@
-"""Short recordings for tests over HTTP: a few plain strums as WAV bytes, and what can be wrong with a file."""
+"""Short recordings for tests over HTTP: plain strums and a tone as WAV bytes, and what can be wrong with a file."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import numpy as np
 from unit.audio.sound_bytes import chunk, fmt, wav
 
 RATE_HZ = 48_000
+DBU_V = 0.6**0.5  # 0 dBu in V RMS: 1 mW into 600 ohm
+TONE_PEAK = 0.25
 
 
 def strums(count: int = 3, gap_s: float = 1.0, level_dbfs: float = -12.0) -> np.ndarray:
@@ -22,6 +24,11 @@ def strums(count: int = 3, gap_s: float = 1.0, level_dbfs: float = -12.0) -> np.
         stop = min(start + len(sound), frames)
         samples[start:stop] += sound[: stop - start]
     return samples
+
+
+def sine(hz: float = 1000.0, seconds: float = 2.0, peak: float = TONE_PEAK) -> np.ndarray:
+    """A reference tone, shape (n,), full scale = 1.0."""
+    return peak * np.sin(2 * np.pi * hz * np.arange(round(seconds * RATE_HZ)) / RATE_HZ)
 
 
 def pcm16(samples: np.ndarray) -> bytes:

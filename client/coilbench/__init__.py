@@ -10,6 +10,7 @@
 Errors: `coilbench.errors` draws the tree; every one is a `coilbench.CoilbenchError`.
 """
 
+from coilbench.chain import BudgetLine, Calibration, Chain, Tone
 from coilbench.client import Client
 from coilbench.errors import (
     BadAddress,
@@ -32,6 +33,7 @@ from coilbench.errors import (
     Refused,
     ServiceFault,
     StillMeasuring,
+    ToneUnfit,
     TooLarge,
     UnknownFormat,
     Unprocessable,
@@ -52,7 +54,10 @@ __all__ = [
     "BadDescription",
     "BadManifest",
     "BadRequest",
+    "BudgetLine",
     "Busy",
+    "Calibration",
+    "Chain",
     "Check",
     "CheckKind",
     "Client",
@@ -81,6 +86,8 @@ __all__ = [
     "Strum",
     "Table",
     "Take",
+    "Tone",
+    "ToneUnfit",
     "TooLarge",
     "UnknownFormat",
     "Unprocessable",

@@ -16,8 +16,9 @@ from types import TracebackType
 from typing import Any, Unpack
 from urllib.parse import quote
 
+from coilbench.chain_calls import PAGE, ChainCalls
 from coilbench.errors import NotAllSent, NothingToSend, UnreadableAnswer
-from coilbench.filters import TakeFilters, query_of
+from coilbench.filters import TakeFilters, names_no_take, query_of
 from coilbench.manifest import read_manifest
 from coilbench.measurement import CheckKind, Measurement, Quantity
 from coilbench.parcels import Parcel, pack
@@ -32,7 +33,6 @@ from coilbench.transport import Transport
 from coilbench.waiting import wait_for
 
 DEFAULT_URL = "http://127.0.0.1:8080"
-PAGE = "500"
 IDS_AT_ONCE = 100
 """Ids in one address, which servers take up to some 8000 characters long."""
 
@@ -40,7 +40,7 @@ AnyTake = str | Take | Sent
 """A take by its id, as it was last seen, or as it was sent."""
 
 
-class Client:
+class Client(ChainCalls):
     """A coilbench service, from Python. A context manager, if wished.
 
     Parameters
@@ -179,8 +179,10 @@ class Client:
 
         Parameters
         ----------
-        filters : state, session, pickup, sha256, since, id
+        filters : state, session, pickup, chain, sha256, since, id; an empty list of ids has no takes
         """
+        if names_no_take(filters):
+            return
         for item in self._transport.lines("/v1/takes", [*query_of(filters), ("limit", PAGE)]):
             yield take_of(item, self._transport)
 
@@ -288,6 +290,8 @@ class Client:
         ------
         Unprocessable : a quantity that there is not
         """
+        if names_no_take(filters):
+            return Table(per, (), ())
         query = [("per", per), ("format", "json"), *query_of(filters), ("limit", PAGE)]
         if quantities is not None:
             query.append(("quantities", ",".join(quantities)))

@@ -12,6 +12,7 @@ CoilbenchError
 │   ├── TooLarge        413: over the service's limit on bytes
 │   ├── NotARecording   415: not a kind of file that can be measured
 │   ├── Unprocessable   422: understood, but can't be done; `problem.errors` names the fields
+│   │   └── ToneUnfit   a recording that no chain can be calibrated by; `faults` lists why
 │   ├── Busy            429, 503: asked to come back later, all retries used up
 │   └── ServiceFault    500 and above
 ├── BadDescription      a value of a description can't be read (a gain that is no number)
@@ -100,6 +101,15 @@ class NotARecording(Refused):
 
 class Unprocessable(Refused):
     """422."""
+
+
+class ToneUnfit(Unprocessable):
+    """A recording that no chain can be calibrated by; the service kept nothing of it."""
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """What is wrong with it, each with its number, its limit and what to do."""
+        return tuple(error.message for error in self.problem.errors)
 
 
 class ServiceFault(Refused):
@@ -198,12 +208,15 @@ BY_STATUS: dict[int, type[Refused]] = {
 }
 
 
+BY_SLUG: dict[str, type[Refused]] = {"tone-unfit": ToneUnfit}
+
+
 def refused(problem: Problem) -> Refused:
-    """The error that goes with a problem's status.
+    """The error that goes with a problem's kind or status.
 
     Parameters
     ----------
     problem : as the service sent it
     """
-    kind = BY_STATUS.get(problem.status, ServiceFault if problem.status >= 500 else Refused)
-    return kind(problem)
+    by_status = BY_STATUS.get(problem.status, ServiceFault if problem.status >= 500 else Refused)
+    return BY_SLUG.get(problem.slug, by_status)(problem)

@@ -13,9 +13,24 @@ class TakeFilters(TypedDict, total=False):
     state: str | Iterable[str] | None
     session: str | None
     pickup: str | None
+    chain: str | None
     sha256: str | None
     since: str | datetime | None
     id: str | Iterable[str] | None
+
+
+def names_no_take(filters: TakeFilters) -> bool:
+    """Whether the ids asked for are an empty list, which the address of a question can't say.
+
+    Parameters
+    ----------
+    filters : by name; ids that can be read only once are made a list
+    """
+    ids = filters.get("id")
+    if ids is None or isinstance(ids, str):
+        return False
+    filters["id"] = ids = list(ids)
+    return not ids
 
 
 def query_of(filters: TakeFilters) -> list[tuple[str, str]]:

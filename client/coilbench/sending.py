@@ -25,12 +25,10 @@ from coilbench.parcels import Parcel
 from coilbench.sent import Sent
 from coilbench.take import Take
 from coilbench.transport import Body, Transport
-from coilbench.upload import Watch, digest, idempotency_key, multipart
+from coilbench.upload import UPLOAD_TIMEOUT_S, Watch, digest, idempotency_key, multipart
 
 MOST_GENERATIONS = 20
 HOPELESS = (NotReachable, NotPermitted, UnreadableAnswer)
-UPLOAD_TIMEOUT_S = 300.0
-"""The service may copy a whole recording before it answers."""
 
 
 class Sender:

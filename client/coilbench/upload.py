@@ -12,6 +12,9 @@ from typing import IO, Any
 from requests_toolbelt.multipart.encoder import MultipartEncoder, MultipartEncoderMonitor
 
 BLOCK = 1 << 20
+UPLOAD_TIMEOUT_S = 300.0
+"""The service may copy a whole recording before it answers."""
+
 Watch = Callable[[int], None]
 """Told how many further bytes of the recording are done."""
 

@@ -20,22 +20,13 @@ from werkzeug.test import TestResponse
 from coilbench_service import calibrating
 from coilbench_worker import reference
 from coilbench_worker.reference import ReferenceFailed
-from http_recordings import RATE_HZ, float32, pcm16, strums_wav
+from http_recordings import DBU_V, RATE_HZ, TONE_PEAK, float32, pcm16, sine, strums_wav
 from http_service import Service, assert_problem
 from http_service import service as running_service
 from unit.audio.sound_bytes import chunk, fmt, wav
 
-DBU_V = math.sqrt(0.6)  # 0 dBu: 1 mW into 600 ohm
 STATED = {"input_gain_db": 20, "full_scale_dbu": 6.0, "uncertainty_db": 0.2}
 TONE_ABOUT = {"input_gain_db": 11.0, "tone_v_rms": 1.0, "uncertainty_percent": 2}
-PEAK = 0.25
-
-
-def sine(hz: float = 1000.0, seconds: float = 2.0, peak: float = PEAK) -> np.ndarray:
-    """A reference tone, shape (n,), full scale = 1.0."""
-    return peak * np.sin(2 * np.pi * hz * np.arange(round(seconds * RATE_HZ)) / RATE_HZ)
-
-
 TONE = float32(sine())
 
 
@@ -199,15 +190,15 @@ def test_a_tone_calibrates_and_is_kept_as_it_was_sent(service: Service) -> None:
     assert answer.status_code == 201, answer.text
     made = answer.json
     # a sine of peak 0.25 at 1 V RMS: the one whose peak reaches full scale has 1 / 0.25 V RMS
-    assert made["full_scale_v_rms"] == pytest.approx(1 / PEAK, rel=1e-4)
-    assert made["full_scale_dbu"] == pytest.approx(20 * math.log10(1 / PEAK / DBU_V), abs=1e-3)
+    assert made["full_scale_v_rms"] == pytest.approx(1 / TONE_PEAK, rel=1e-4)
+    assert made["full_scale_dbu"] == pytest.approx(20 * math.log10(1 / TONE_PEAK / DBU_V), abs=1e-3)
     assert made["expanded_uncertainty_db"] == pytest.approx(0.02 * 20 / math.log(10), abs=0.01)  # the meter's 2 %
     assert sum(line["standard_uncertainty_db"] ** 2 for line in made["budget"]) == pytest.approx(
         (made["expanded_uncertainty_db"] / 2) ** 2
     )
     assert made["by"] == "tone"
     assert made["tone"]["frequency_hz"] == pytest.approx(1000, rel=1e-4)
-    assert made["tone"]["rms_dbfs"] == pytest.approx(20 * math.log10(PEAK / math.sqrt(2)), abs=0.005)
+    assert made["tone"]["rms_dbfs"] == pytest.approx(20 * math.log10(TONE_PEAK / math.sqrt(2)), abs=0.005)
     assert made["tone"]["tone_v_rms"] == 1.0
     assert made["tone"]["file"]["name"] == "tone.wav"
     audio = service.client.get(made["links"]["audio"])
@@ -223,7 +214,7 @@ def test_a_tone_of_which_the_voltage_is_in_dbu_and_the_channel_is_named(service:
     about = {"input_gain_db": 0, "tone_dbu": 0.0, "uncertainty_percent": 1, "channel": 2}
     made = send_tone(service, pcm16(both), about).json
     assert made["tone"]["tone_v_rms"] == pytest.approx(DBU_V)
-    assert made["full_scale_v_rms"] == pytest.approx(DBU_V / PEAK, rel=1e-3)
+    assert made["full_scale_v_rms"] == pytest.approx(DBU_V / TONE_PEAK, rel=1e-3)
 
 
 def test_an_unfit_tone_is_refused_with_every_fault_and_nothing_of_it_is_kept(refusing: Service) -> None:

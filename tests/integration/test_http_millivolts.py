@@ -10,13 +10,12 @@ from typing import Any
 import pytest
 from sqlalchemy import event
 
-from http_recordings import strums_wav
+from http_recordings import DBU_V, strums_wav
 from http_service import Service
 from http_service import service as running_service
 
 GOOD = strums_wav()
 ABOUT = {"chain": "desk", "input_gain_db": 20.0}
-DBU_V = math.sqrt(0.6)  # 0 dBu: 1 mW into 600 ohm
 
 
 @pytest.fixture(scope="module")

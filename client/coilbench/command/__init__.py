@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 import click
 
+from coilbench.command.chain import chain
 from coilbench.command.connection import connection_options
 from coilbench.command.exits import BAD_USAGE, FAILED, INTERRUPTED, Interrupted
 from coilbench.command.findings import said
@@ -37,6 +38,7 @@ def commands() -> None:
 commands.add_command(send)
 commands.add_command(status)
 commands.add_command(table)
+commands.add_command(chain)
 
 
 def main() -> None:
