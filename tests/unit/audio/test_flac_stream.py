@@ -4,11 +4,13 @@ import io
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
 
+from coilbench_worker.audio.decoder import Decoder
 from coilbench_worker.audio.header import AudioLimits
 from coilbench_worker.audio.recording import open_recording
 from coilbench_worker.audio.refusal import AudioRefused, DamagedHeader, TooLong, UnreadableRecording
@@ -203,6 +205,31 @@ def test_a_part_of_a_stream_is_read_from_its_own_beginning(tmp_path: Path, strea
     assert np.array_equal(samples, codes[5 * BLOCK :] / 32_768)
     assert np.array_equal(tail, samples[-100:])
     assert not facts.truncated
+
+
+def test_pieces_of_a_stream_that_can_not_be_searched_are_read_in_any_order(
+    tmp_path: Path, stream: bytes, codes: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One pass serves pieces that follow each other; a piece further ahead begins another."""
+    monkeypatch.setattr("coilbench_worker.audio.recording.IN_MEMORY_BYTES", 1_000)
+    head, frames = _split(with_flac_total(stream, FRAMES - 5 * BLOCK))
+    path = tmp_path / "take.flac"
+    path.write_bytes(head + b"".join(frames[5:]))
+    truth = codes[5 * BLOCK :] / 32_768
+    opened: list[Decoder] = []
+
+    class Counted(Decoder):
+        def __init__(self, *arguments: Any) -> None:
+            super().__init__(*arguments)
+            opened.append(self)
+
+    monkeypatch.setattr("coilbench_worker.audio.recording.Decoder", Counted)
+    with open_recording(path) as recording:
+        for start, stop in [(100, 5_000), (5_000, 5_001), (60_000, 79_520), (79_520, 79_520)]:
+            assert np.array_equal(recording.segment(start, stop), truth[start:stop])
+        assert len(opened) == 1
+        assert np.array_equal(recording.segment(0, 50), truth[:50])
+        assert len(opened) == 2
 
 
 @pytest.mark.parametrize(

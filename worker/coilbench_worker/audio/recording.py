@@ -59,6 +59,7 @@ class Recording:
         self._samples = stock.samples
         self._searchable = stock.searchable
         self._searcher: Decoder | None = None
+        self._at = 0
         self.rate_hz = header.rate_hz
         self.channels = header.channels
         self.frames = stock.frames
@@ -116,17 +117,26 @@ class Recording:
             raise ValueError(f"segment {start}..{stop} is outside the recording's {self.frames} frames")
         if self._samples is not None:
             return self._samples[start:stop]
-        try:
-            if self._searchable:
+        if self._searchable:
+            try:
                 if self._searcher is None:
                     self._searcher = Decoder(self._path, self._header)
                 self._searcher.seek(start)
                 return self._searcher.read(stop - start)
-        except UnreadableRecording:
+            except UnreadableRecording:
+                if self._header.container != "flac":
+                    raise
+                self._searchable = False
+                self.close()
+        return self._onward(start, stop)
+
+    def _onward(self, start: int, stop: int) -> FloatArray:
+        """The same of a FLAC stream that can't be searched (a part of one, a damaged one): read on, or from its start
+        again.
+        """
+        if self._searcher is None or start < self._at:
             self.close()
-            if self._header.container != "flac":
-                raise
-        # A damaged FLAC stream, or a part of one, can't always be searched; from its start it decodes.
-        with Decoder(self._path, self._header) as decoder:
-            decoder.skip(start)
-            return decoder.read(stop - start)
+            self._searcher, self._at = Decoder(self._path, self._header), 0
+        self._searcher.skip(start - self._at)
+        self._at = stop
+        return self._searcher.read(stop - start)
