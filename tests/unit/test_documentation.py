@@ -100,7 +100,11 @@ def test_every_command_that_a_page_names_exists_with_its_options(page: Path) -> 
             assert name in options(group), name
             continue
         assert name in group.commands, f"{program} {name}"
-        unknown = {word for word in rest if word.startswith("-")} - options(group.commands[name])
+        command = group.commands[name]
+        if isinstance(command, click.Group) and rest:
+            assert rest[0] in command.commands, f"{program} {name} {rest[0]}"
+            command = command.commands[rest[0]]
+        unknown = {word for word in rest if word.startswith("-")} - options(command)
         assert not unknown, f"{program} {name}: {unknown}"
 
 
