@@ -30,12 +30,9 @@ has at most 0.47, a level floor has 1."""
 FLOOR_SHARE, SHORTEST_S = 0.1, 0.1
 """Where the last part does not fall it is taken for a floor only if the level before it is 10 dB down, after 0.1 s."""
 POINTS_NEEDED = 4
-WHOLE_SHARE = 0.9
-"""Of the range: what the last step of the curve may lack of it."""
-BENT_RATIO, POINTS_FOR_BEND = 0.5, 8
-"""Fall of the second half of the line over that of the first: 0.83 to 1.28 in modelled strums, 0.46 for a double slope
-of 60 and 15 dB/s."""
-
+BENT_RATIO, POINTS_FOR_BEND = 0.75, 8
+"""Fall of the second half of the line over that of the first: 0.83 to 1.28 in modelled strums, 0.61 in a double slope
+of 60 and 15 dB/s that can be followed for 18 dB. What bends below where it can be followed can't be seen."""
 STEEPENS = (
     "from {:.2f} s after the onset the level falls faster and faster, as in a fade-out or under a hand, and the strum "
     "was not {:g} dB down by then"
@@ -114,6 +111,8 @@ def decay_of_cells(
         and smooth[min(max(end - 2 * middle, 0), smooth.size - 1)] <= FLOOR_SHARE * smooth.max()
     )
     if end < told and not fallen:
+        if steepens is not None:
+            return Decay(None, STEEPENS.format(steepens * strum.cell_s, -to_db))
         return Decay(None, "the level does not fall steadily: no decay can be told from it")
     curve = np.concatenate((np.cumsum(net[:end][::-1])[::-1], [0.0])) + tail
     if curve[0] <= 0.0:
@@ -127,25 +126,26 @@ def decay_of_cells(
         return Decay(None, STEEPENS.format(steepens * strum.cell_s, -to_db))
     if reach_db is None or reach_db > from_db - RANGE_NEEDED_DB:
         return Decay(None, _too_little(float(curve[0]), clear_energy, tail_energy, RANGE_NEEDED_DB - from_db))
-    return _line(curve, limit, from_db, to_db, strum.cell_s)
+    line, level_db = _line(curve, limit, from_db, strum.cell_s)
+    if limit > lowest and line.range_db is not None and _bends(level_db):
+        return Decay(None, BENDS.format(line.range_db, from_db - to_db))
+    return line
 
 
-def _line(curve: FloatArray, limit: float, from_db: float, to_db: float, cell_s: float) -> Decay:
-    """Least-squares line through the levels of the curve, from `from_db` re its start to where it passes a limit."""
+def _line(curve: FloatArray, limit: float, from_db: float, cell_s: float) -> tuple[Decay, FloatArray]:
+    """Least-squares line through the levels of the curve, from `from_db` re its start to where it passes a limit; and
+    these levels, dB.
+    """
     first = int(np.argmax(curve <= curve[0] * 10.0 ** (from_db / 10.0)))
     last = first + int(np.argmax(curve[first:] < limit))
     level_db = 10.0 * np.log10(curve[first:last])
     if last - first < POINTS_NEEDED or level_db[0] - level_db[-1] < 0.8 * RANGE_NEEDED_DB:
-        return Decay(None, "the strum dies away faster than can be followed here")
-    range_db = float(level_db[0] - level_db[-1])
-    whole = range_db >= (from_db - to_db) * WHOLE_SHARE
-    if not whole and _bends(level_db):
-        return Decay(None, BENDS.format(range_db, from_db - to_db))
-    return Decay(-_slope(level_db) / cell_s, None, range_db)
+        return Decay(None, "the strum dies away faster than can be followed here"), level_db
+    return Decay(-_slope(level_db) / cell_s, None, float(level_db[0] - level_db[-1])), level_db
 
 
 def _bends(level_db: FloatArray) -> bool:
-    """Whether the second half of the curve's levels falls less than half as fast as the first."""
+    """Whether the lower half of the curve's levels falls far less fast than the upper."""
     if level_db.size < POINTS_FOR_BEND:
         return False
     half = int(np.argmax(level_db <= 0.5 * (level_db[0] + level_db[-1])))
