@@ -7,89 +7,34 @@ def test_...(name): case = corpus.case(name)
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from coilbench_worker.model import strings
 from coilbench_worker.model.chain import Chain
-from coilbench_worker.model.coil import Coil, Load
-from coilbench_worker.model.pickup import Pickup, Preamp
-from coilbench_worker.model.strum import OPEN_CHORD, POWER_CHORD, Strum
-from coilbench_worker.model.take import Take, render
+from coilbench_worker.model.strum import POWER_CHORD
 
-from . import recorded
-from .case import Case, FloatArray
+from . import editing, recorded, rough
+from .case import Case
 from .disturbance import fast_hand, thumps
+from .playing import (
+    BARRE,
+    BATTERY,
+    EIGHT,
+    EIGHT_LOW,
+    MINOR,
+    QUIET,
+    SINGLE,
+    THREE_HIGH,
+    TWIN,
+    Made,
+    from_notes,
+    hands,
+    modelled,
+)
 
-SINGLE = Pickup((150.0,), 14.0, Coil(2.4, 110e-12, 6000.0), sensitivity_v=0.6)
-TWIN = Pickup((35.0, 53.0), 12.0, Coil(5.2, 140e-12, 9000.0), sensitivity_v=0.6)
-BATTERY = Pickup((35.0, 53.0), 12.0, Coil(1.2, 90e-12, 2500.0), 0.25, Load(1e6, 30e-12), Preamp(18.0))
-QUIET = Chain()
-BARRE: tuple[int | None, ...] = (3, 5, 5, 4, 3, 3)
-MINOR: tuple[int | None, ...] = (None, 0, 2, 2, 1, 0)
-THREE_HIGH: tuple[int | None, ...] = (None, None, None, 0, 1, 0)
-EIGHT: tuple[int | None, ...] = (0, 2, 2, 2, 4, 4, 5, 5)
-EIGHT_LOW: tuple[int | None, ...] = (0, 2, 2, None, None, None, None, None)
-
-
-def hands(
-    count: int,
-    gap_s: float,
-    *,
-    first_s: float = 0.6,
-    seed: int = 1,
-    frets: tuple[int | None, ...] = OPEN_CHORD,
-    strokes: str = "d",
-    spread_s: float = 0.03,
-    forces_db: tuple[float, ...] = (0.0,),
-    stop_after_s: float | None = None,
-    jitter_s: float = 0.02,
-    **rest: Any,
-) -> tuple[Strum, ...]:
-    """`count` strums `gap_s` apart by a human hand: instants, places and forces vary a little, drawn from `seed`."""
-    random = np.random.default_rng([seed, 99])
-    played = []
-    for index in range(count):
-        onset_s = first_s + index * gap_s + (random.uniform(-jitter_s, jitter_s) if index else 0.0)
-        strings_db = tuple(random.normal(0, 1.0, len(frets)))
-        played.append(
-            Strum(
-                onset_s,
-                frets,
-                spread_s * random.uniform(0.9, 1.1),
-                "up" if strokes[index % len(strokes)] == "u" else "down",
-                forces_db[index % len(forces_db)] + random.normal(0, 0.5),
-                pick_mm=130 + random.normal(0, 8),
-                stop_s=None if stop_after_s is None else onset_s + stop_after_s,
-                string_force_db=strings_db,
-                seed=seed * 100 + index,
-                **rest,
-            )
-        )
-    return tuple(played)
-
-
-def _modelled(
-    strums: tuple[Strum, ...],
-    *,
-    rate_hz: int = 48000,
-    pickup: Pickup = SINGLE,
-    chain: Chain = QUIET,
-    strung: tuple[strings.String, ...] = strings.SIX_STRINGS,
-    tail_s: float = 3.0,
-) -> tuple[FloatArray, int, tuple[float, ...]]:
-    take = Take(pickup, strums, strums[-1].onset_s + tail_s, strung, chain, seed=len(strums))
-    return render(take, rate_hz).samples, rate_hz, tuple(strum.onset_s for strum in strums)
-
-
-def _recorded(
-    strums: tuple[Strum, ...], *, tail_s: float = 3.0, chain: Chain = QUIET, **rest: Any
-) -> tuple[FloatArray, int, tuple[float, ...]]:
-    return recorded.strummed(strums, duration_s=strums[-1].onset_s + tail_s, chain=chain, **rest)
-
-
-Made = tuple[FloatArray, int, tuple[float, ...]]
+__all__ = ["BARRE", "BATTERY", "MINOR", "SINGLE", "THREE_HIGH", "TWIN", "Case", "case", "cases", "hands", "names"]
 
 
 def _quantised(made: Made, bits: int) -> Made:
@@ -98,15 +43,12 @@ def _quantised(made: Made, bits: int) -> Made:
     return np.clip(np.round(samples * steps), -steps, steps - 1) / steps, rate_hz, onsets
 
 
-def _beside_silence(made: Made, left: bool) -> Made:
-    samples, rate_hz, onsets = made
-    other = 10 ** (-90 / 20) * np.random.default_rng(5).standard_normal(len(samples))
-    pair = (samples, other) if left else (other, samples)
-    return np.stack(pair, axis=1), rate_hz, onsets
+def _beside_hiss(made: Made, side: Literal["left", "right"]) -> Made:
+    return editing.beside_hiss(made[0], side=side), made[1], made[2]
 
 
 def _twice(made: Made) -> Made:
-    return np.stack((made[0], made[0]), axis=1), made[1], made[2]
+    return editing.on_both(made[0]), made[1], made[2]
 
 
 def _with_thumps(made: Made, times_s: tuple[float, ...], peak_db: float) -> Made:
@@ -115,8 +57,8 @@ def _with_thumps(made: Made, times_s: tuple[float, ...], peak_db: float) -> Made
 
 
 def _table() -> dict[str, tuple[str, Callable[[], Made]]]:
-    m = partial(partial, _modelled)
-    r = partial(partial, _recorded)
+    m = partial(partial, modelled)
+    r = partial(partial, from_notes)
     hum50, hum60 = replace(QUIET, hum_hz=50.0, hum_dbfs=-52), replace(QUIET, hum_hz=60.0, hum_dbfs=-50)
     hiss, offset = replace(QUIET, hiss_dbfs=-58), replace(QUIET, dc_offset=0.03, polarity=-1)
     muted: dict[str, Any] = {"palm_db_per_s": 60.0, "palm_db_per_s_per_khz": 60.0}
@@ -162,7 +104,7 @@ def _table() -> dict[str, tuple[str, Callable[[], Made]]]:
         "modelled-single-notes": ("one string at a time", m(hands(6, 1.0, frets=(None, 2, *[None] * 4), seed=26))),
         "modelled-thumps": (
             "handling thumps 26 dB down between strums",
-            partial(lambda s: _with_thumps(_modelled(s), (2.1, 5.0, 8.3), -26.0), hands(3, 3.0, seed=27)),
+            partial(lambda s: _with_thumps(modelled(s), (2.1, 5.0, 8.3), -26.0), hands(3, 3.0, seed=27)),
         ),
         "modelled-clean-floor": (
             "no noise at all",
@@ -174,7 +116,7 @@ def _table() -> dict[str, tuple[str, Callable[[], Made]]]:
         "recorded-overdriven": ("overdriven notes", r(hands(4, 3, seed=43), program=recorded.OVERDRIVEN)),
         "recorded-up-and-down": (
             "up and down strokes, 48 kHz, 24 bit",
-            partial(lambda s: _quantised(_recorded(s, rate_hz=48000), 24), hands(8, 1.2, strokes="du", seed=44)),
+            partial(lambda s: _quantised(from_notes(s, rate_hz=48000), 24), hands(8, 1.2, strokes="du", seed=44)),
         ),
         "recorded-ringing-over": ("every 0.5 s over ringing", r(hands(10, 0.5, seed=45), decay_db_per_s=4.0)),
         "recorded-soft-over-loud": ("softer over ringing", r(hands(8, 1.5, forces_db=soft, seed=46), rate_hz=48000)),
@@ -193,19 +135,19 @@ def _table() -> dict[str, tuple[str, Callable[[], Made]]]:
         "recorded-hiss": ("hiss at -58 dBFS", r(hands(4, 3.0, seed=51), chain=hiss)),
         "recorded-16-bit-quiet": (
             "peaks at -36 dBFS in 16 bit",
-            partial(lambda s: _quantised(_recorded(s, peak_dbfs=-36.0), 16), hands(4, 3.0, seed=52)),
+            partial(lambda s: _quantised(from_notes(s, peak_dbfs=-36.0), 16), hands(4, 3.0, seed=52)),
         ),
         "recorded-stereo-left": (
             "the right channel only hisses",
-            partial(lambda s: _beside_silence(_recorded(s), True), hands(4, 2.5, seed=53)),
+            partial(lambda s: _beside_hiss(from_notes(s), "left"), hands(4, 2.5, seed=53)),
         ),
         "recorded-stereo-right": (
             "the left channel only hisses",
-            partial(lambda s: _beside_silence(_recorded(s), False), hands(4, 2.5, seed=54)),
+            partial(lambda s: _beside_hiss(from_notes(s), "right"), hands(4, 2.5, seed=54)),
         ),
         "recorded-stereo-same": (
             "both channels alike",
-            partial(lambda s: _twice(_recorded(s)), hands(4, 2.5, seed=55)),
+            partial(lambda s: _twice(from_notes(s)), hands(4, 2.5, seed=55)),
         ),
         "recorded-clicks": (
             "the pick clicks 15 ms ahead, 24 dB down",
@@ -213,20 +155,22 @@ def _table() -> dict[str, tuple[str, Callable[[], Made]]]:
         ),
         "recorded-thumps": (
             "handling thumps 26 dB down",
-            partial(lambda s: _with_thumps(_recorded(s), (2.2, 4.8), -26.0), hands(3, 2.8, seed=57)),
+            partial(lambda s: _with_thumps(from_notes(s), (2.2, 4.8), -26.0), hands(3, 2.8, seed=57)),
         ),
         "recorded-single-notes": ("one thin string", r(hands(6, 1.2, frets=(*[None] * 5, 5), seed=58))),
-        "recorded-fast-hand": ("uneven rhythm, 0.25 s at least", partial(lambda s: _recorded(s), fast_hand(seed=59))),
+        "recorded-fast-hand": ("uneven rhythm, 0.25 s at least", partial(lambda s: from_notes(s), fast_hand(seed=59))),
     }
 
 
 def names() -> tuple[str, ...]:
     """Names of all cases; nothing is made yet."""
-    return tuple(_table())
+    return (*_table(), *rough.table())
 
 
 def case(name: str) -> Case:
     """Make one case."""
+    if name in (others := rough.table()):
+        return others[name]()
     notes, make = _table()[name]
     samples, rate_hz, onsets_s = make()
     bits = "pcm_s16" if "16 bit" in notes else "pcm_s24" if "24 bit" in notes else "float64"

@@ -20,7 +20,7 @@ def tap(rate_hz: int, *, seed: int) -> NDArray[np.float64]:
         wave = np.sin(2 * np.pi * body_hz * random.uniform(0.85, 1.15) * since + random.uniform(0, 2 * np.pi))
         sound += 10 ** (-2.5 * number / 20) * wave * np.exp(-since / random.uniform(0.006, 0.022))
     sound *= 1 - np.exp(-since / CONTACT_S)
-    return sound / np.max(np.abs(sound))
+    return np.asarray(sound / np.max(np.abs(sound)))
 
 
 def count_in(
