@@ -194,7 +194,7 @@ def test_a_table_shows_millivolts_of_takes_that_were_measured_before(
     bench.calibrate("desk", input_gain_db=20, full_scale_dbu=6, uncertainty_db=0.2)
     mean = bench.measurement(take["id"]).summary["rms_mv"]
     _, out, _ = command("table")
-    assert f"{mean['mean']:.1f} ± {mean['expanded_uncertainty_mv']:.1f}" in out
+    assert f"{mean['mean']:.0f} ± {mean['expanded_uncertainty_mv']:.0f}" in out
     found = bench.measurement(take["id"])
     assert found.calibration is not None
     assert found.calibration["chain"] == "desk"

@@ -30,16 +30,23 @@ def test_demonstration_keeps_its_promises_and_sends_nothing_twice(tmp_path: Path
     assert "9 sent" in first.stderr
     assert "Not right" not in first.stdout
     assert "00-mill-bridge-first-try.wav, was measured and called unusable" in first.stdout
-    commands = re.findall(r"^    (?:COILBENCH_DATA=(\S+) )?(\S*coilbench\S*) (up|table|send)\b", first.stdout, re.M)
-    assert [(data, verb) for data, _, verb in commands] == [("", "send"), (str(tmp_path / "data"), "up"), ("", "table")]
-    for _, typed, _ in commands:  # works as it stands where it was printed
-        subprocess.run([typed, "--version"], check=True, capture_output=True)
+    commands = re.findall(
+        r"^    (?:COILBENCH_DATA=(\S+) )?(\S*coilbench\S*) (up|table|send|chain)\b", first.stdout, re.M
+    )
+    verbs = [("", "chain"), ("", "chain"), ("", "send"), (str(tmp_path / "data"), "up"), ("", "table")]
+    assert [(data, verb) for data, _, verb in commands] == verbs
+    for _, command, _ in commands:  # works as it stands where it was printed
+        subprocess.run([command, "--version"], check=True, capture_output=True)
 
     truth = json.loads((tmp_path / "truth.json").read_text(encoding="utf-8"))
     sheet = openpyxl.load_workbook(tmp_path / "table.xlsx", read_only=True)
     rows = list(sheet.worksheets[0].iter_rows(values_only=True))
     sheet.close()
     assert len(rows) == 1 + len(truth["takes"])
+    at = rows[0].index("rms_mv")
+    for row, true in zip(rows[2:], truth["takes"][1:], strict=True):  # the first take is spoiled
+        known = [strum["rms_mv"] for strum in true["strums"]]
+        assert row[at] == pytest.approx(sum(known) / len(known), rel=0.02)
 
     again = demonstrate(tmp_path)
     assert again.returncode == 0, again.stdout + again.stderr

@@ -30,6 +30,8 @@ LEGEND = "± half of the 95 % interval of the mean"
 LEGEND_MV = "± in mV: expanded uncertainty (95 %), with the calibration's"
 GROWING = {"take": 40, "checks": 48}
 """Texts that get the room that is left, in this order, up to so many characters."""
+TELLING_MV = 100.0
+"""From here on tenths of a millivolt say nothing: three digits are more than a calibration holds."""
 UNCERTAINTY = "_expanded_uncertainty"
 GAP = 2
 """Spaces between columns: one of the cell, one of the rule."""
@@ -209,7 +211,9 @@ def _with_uncertainty(key: str) -> Callable[[Row], str]:
 
 
 def _millivolts(row: Row) -> str:
-    return _plus_minus(_number(row.get("rms_mv"), 1), row.get(f"rms_mv{UNCERTAINTY}"), 1)
+    value = row.get("rms_mv")
+    decimals = 0 if isinstance(value, int | float) and value >= TELLING_MV else 1
+    return _plus_minus(_number(value, decimals), row.get(f"rms_mv{UNCERTAINTY}"), decimals)
 
 
 def _plus_minus(text: str, uncertainty: Any, decimals: int) -> str:

@@ -1,4 +1,5 @@
-"""Writes the invented shop's session: recordings, `takes.csv` beside them, `truth.json` in the folder above.
+"""Writes the invented shop's session: recordings, `takes.csv` beside them; in the folder above, `truth.json` and the
+tone by which the shop calibrates its input.
 
 The same bytes every time, so that sending them again sends nothing.
 """
@@ -17,19 +18,40 @@ import soundfile
 from numpy.typing import NDArray
 
 from coilbench_worker.model import shop
+from coilbench_worker.model.chain import Chain
 from coilbench_worker.model.take import Rendered, render
+from coilbench_worker.model.truth import StrumTruth
 
 RATE_HZ = 48000
 BITS = 24
 MANIFEST = "takes.csv"
 TRUTH = "truth.json"
+TONE = "tone.wav"
+TONE_V_RMS = 1.0
+TONE_HZ = 1000.0
+TONE_S = 10.0
+TONE_SEED = 1000
+CHAIN = "desk"
 COLUMNS = (
-    *("file", "label", "pickup", "session", "guitar", "position", "strings", "tuning", "pick", "player", "cable"),
+    *(
+        "file",
+        "label",
+        "pickup",
+        "session",
+        "chain",
+        "guitar",
+        "position",
+        "strings",
+        "tuning",
+        "pick",
+        "player",
+        "cable",
+    ),
     *("input_gain_db", "battery_v", "expected_strums"),
 )
 SAID_OF_TRUTH = (
     "Known from the string model before noise and clipping: onset of the first string, RMS over 0-0.5 s from there, "
-    "decay fitted from -3 to -23 dB of the energy decay curve."
+    "decay fitted from -3 to -23 dB of the energy decay curve; millivolts at the input over the same 0.5 s."
 )
 
 
@@ -47,7 +69,7 @@ class Recording:
 
 
 def write(folder: Path, progress: Callable[[int, int], None]) -> list[Recording]:
-    """Write recordings/*.wav, recordings/takes.csv and truth.json into a folder.
+    """Write recordings/*.wav, recordings/takes.csv, tone.wav and truth.json into a folder.
 
     Parameters
     ----------
@@ -76,11 +98,12 @@ def write(folder: Path, progress: Callable[[int, int], None]) -> list[Recording]
                 sha256=hashlib.sha256(content).hexdigest(),
                 pickup=str(take.about["pickup"]),
                 spoiled=take.spoiled,
-                strums=tuple(asdict(strum) for strum in made.truth.strums),
+                strums=tuple(_truth_of(strum, take.take.chain) for strum in made.truth.strums),
             )
         )
         progress(number, len(session))
     _keep(recordings / MANIFEST, manifest(session).encode("utf-8"))
+    _keep(folder / TONE, tone(session[-1].take.chain))
     truth = {"what": SAID_OF_TRUTH, "takes": [asdict(recording) for recording in written]}
     _keep(folder / TRUTH, (json.dumps(truth, indent=1, allow_nan=False) + "\n").encode("utf-8"))
     return written
@@ -88,9 +111,14 @@ def write(folder: Path, progress: Callable[[int, int], None]) -> list[Recording]
 
 def wav(made: Rendered) -> bytes:
     """The samples as a 24-bit WAV file."""
-    file = io.BytesIO()
-    soundfile.write(file, _as_codes(made.samples), made.rate_hz, format="WAV", subtype=f"PCM_{BITS}")
-    return file.getvalue()
+    return _file_of(made.samples, made.rate_hz)
+
+
+def tone(chain: Chain) -> bytes:
+    """A sine of 1 V RMS as the chain records it at its gain, hum and hiss included; a 24-bit WAV file."""
+    time_s = np.arange(round(TONE_S * RATE_HZ)) / RATE_HZ
+    volts = np.sqrt(2.0) * TONE_V_RMS * np.sin(2 * np.pi * TONE_HZ * time_s)
+    return _file_of(chain.recorded(chain.scaled(volts), RATE_HZ, TONE_SEED), RATE_HZ)
 
 
 def manifest(session: tuple[shop.ShopTake, ...]) -> str:
@@ -98,8 +126,21 @@ def manifest(session: tuple[shop.ShopTake, ...]) -> str:
     text = io.StringIO(newline="")
     rows = csv.DictWriter(text, COLUMNS, lineterminator="\n")
     rows.writeheader()
-    rows.writerows({"file": take.file, **take.about} for take in session)
+    rows.writerows({"file": take.file, "chain": CHAIN, **take.about} for take in session)
     return text.getvalue()
+
+
+def _truth_of(strum: StrumTruth, chain: Chain) -> dict[str, Any]:
+    """What is true of a strum, with the voltage that the chain's own gain and full scale make of its level."""
+    full_scale_peak_v = chain.full_scale_v / 10 ** (chain.input_gain_db / 20)
+    rms_mv = None if strum.rms_dbfs is None else 1000 * full_scale_peak_v * 10 ** (strum.rms_dbfs / 20)
+    return {**asdict(strum), "rms_mv": rms_mv}
+
+
+def _file_of(samples: NDArray[np.float64], rate_hz: int) -> bytes:
+    file = io.BytesIO()
+    soundfile.write(file, _as_codes(samples), rate_hz, format="WAV", subtype=f"PCM_{BITS}")
+    return file.getvalue()
 
 
 def _as_codes(samples: NDArray[np.float64]) -> NDArray[np.int32]:

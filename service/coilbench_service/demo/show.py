@@ -10,15 +10,17 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from coilbench_worker.model.shop import PICKUPS
+from coilbench_worker.model.shop import PICKUPS, SESSION
 
-from .comparison import DECAY_LIMIT, LEVEL_LIMIT_DB, ONSET_LIMIT_S, Comparison, compare
+from .comparison import DECAY_LIMIT, LEVEL_LIMIT_DB, MILLIVOLT_LIMIT, ONSET_LIMIT_S, Comparison, compare
 from .programs import DemoFailed, program, server, typed, typed_program
 from .programs import run as run_program
-from .recordings import Recording, write
+from .recordings import CHAIN, TONE, TONE_V_RMS, Recording, write
 
 HOLDS, FAILED = 0, 1
 HTTP_TIMEOUT_S = 30.0
+METER_PERCENT = 1
+GAIN_STEP_DB = 0.2
 
 
 def run(folder: Path) -> int:
@@ -28,7 +30,8 @@ def run(folder: Path) -> int:
 
     Parameters
     ----------
-    folder : gets recordings, truth.json, table.xlsx, server.log and data (database and audio); made if not there
+    folder : gets recordings, tone.wav, truth.json, table.xlsx, server.log and data (database and audio); made if not
+        there
 
     Returns
     -------
@@ -39,6 +42,8 @@ def run(folder: Path) -> int:
     try:
         recordings = _write(folder)
         with server(folder / "data", folder / "server.log") as address:
+            print(f"\nThe server is up for this run at {address}.", flush=True)
+            calibrated = _calibrate(folder, address)
             sent = _send(folder, address)
             measurements = {recording.sha256: _measurement(address, recording) for recording in recordings}
     except DemoFailed as error:
@@ -51,7 +56,7 @@ def run(folder: Path) -> int:
     _say_truth(comparison)
     _say_spoiled(recordings, measurements)
     _say_further(folder)
-    return HOLDS if sent == 0 and comparison.holds else FAILED
+    return HOLDS if calibrated == sent == 0 and comparison.holds else FAILED
 
 
 def _write(folder: Path) -> list[Recording]:
@@ -74,13 +79,30 @@ def _write(folder: Path) -> list[Recording]:
     return recordings
 
 
+def _calibrate(folder: Path, address: str) -> int:
+    """The user's own commands, unless the chain is there from a run before; the greater exit status."""
+    if any(chain["key"] == CHAIN for chain in _get(address, "/v1/chains")["items"]):
+        print(f"\nThe chain {CHAIN} is calibrated already.")
+        return 0
+    print(f"\nThe shop's input has recorded a tone of {TONE_V_RMS:g} V, so that levels can be read in millivolts:")
+    gain = f"{SESSION['input_gain_db']:g}"
+    made = _typed(address, ["chain", "add", CHAIN, "--gain-step-uncertainty-db", f"{GAIN_STEP_DB:g}"])
+    tone = folder / TONE
+    said = ["--gain", gain, "--volts", f"{TONE_V_RMS:g}", "--uncertainty-percent", f"{METER_PERCENT}"]
+    return max(made, _typed(address, ["chain", "calibrate", CHAIN, tone, *said]))
+
+
 def _send(folder: Path, address: str) -> int:
     """The user's own command; its exit status."""
-    arguments = ["send", str(folder / "recordings"), "--wait", "-o", str(folder / "table.xlsx")]
-    words = [typed_program("coilbench"), "send", typed(folder / "recordings"), "--wait", "-o"]
-    command = " ".join([*words, typed(folder / "table.xlsx")])
-    print(f"\nThe server is up for this run at {address}. What a user types:\n\n    {command}\n")
-    return run_program([program("coilbench"), *arguments], address)
+    print("\nWhat a user types to have the recordings measured:")
+    return _typed(address, ["send", folder / "recordings", "--wait", "-o", folder / "table.xlsx"])
+
+
+def _typed(address: str, words: Sequence[str | Path]) -> int:
+    """Print a command of the client as it is typed, run it, and give its exit status."""
+    shown = [typed(word) if isinstance(word, Path) else word for word in words]
+    print(f"\n    {' '.join([typed_program('coilbench'), *shown])}\n", flush=True)
+    return run_program([program("coilbench"), *map(str, words)], address)
 
 
 def _measurement(address: str, recording: Recording) -> dict[str, Any] | None:
@@ -108,6 +130,12 @@ def _say_truth(comparison: Comparison) -> None:
             f"{comparison.level_error_db:.3f} dB",
             f"{LEVEL_LIMIT_DB:g} dB",
             f"{comparison.compared_differences} pickups from the first",
+        ),
+        (
+            "millivolts of a strum at the input",
+            f"{comparison.millivolt_error:.1%}",
+            f"{MILLIVOLT_LIMIT:.0%}",
+            f"{comparison.compared_millivolts} strums",
         ),
         (
             "decay",

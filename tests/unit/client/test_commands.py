@@ -429,7 +429,7 @@ def test_millivolts_stand_in_the_table_where_there_are_some_with_their_own_plus_
     volts = {"rms_mv": 161.26, "rms_mv_low": 160.0, "rms_mv_high": 162.0, "rms_mv_expanded_uncertainty": 4.44}
     monkeypatch.setattr(service, "row", lambda take, per: {**plain(take, per), **volts})
     _, out, _ = coilbench("table")
-    assert "161.3 ± 4.4" in out
+    assert "161 ± 4" in out
     assert "± in mV: expanded uncertainty (95 %), with the calibration's" in out
     _, out, _ = coilbench("table", "--quantities", "rms_mv")
     assert "161.26 ± 4.44" in out

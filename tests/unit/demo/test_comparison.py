@@ -12,12 +12,19 @@ ONSETS_S = (1.0, 6.0)
 
 
 def recording(name: str, level_dbfs: float, *, spoiled: bool = False) -> Recording:
-    strums = tuple({"onset_s": onset_s, "rms_dbfs": level_dbfs, "decay_db_per_s": 8.0} for onset_s in ONSETS_S)
+    true = {"rms_dbfs": level_dbfs, "decay_db_per_s": 8.0, "rms_mv": 5000 * 10 ** (level_dbfs / 20)}
+    strums = tuple({"onset_s": onset_s, **true} for onset_s in ONSETS_S)
     return Recording(f"{name}.wav", f"hash-{name}", name, spoiled, strums)
 
 
 def measurement(
-    of: Recording, *, late_s: float = 0.0, louder_db: float = 0.0, faster: float = 1.0, usable: bool = True
+    of: Recording,
+    *,
+    late_s: float = 0.0,
+    louder_db: float = 0.0,
+    faster: float = 1.0,
+    volts: float = 1.0,
+    usable: bool = True,
 ) -> dict[str, Any]:
     strums = [
         {
@@ -25,6 +32,7 @@ def measurement(
             "quantities": {
                 "rms_dbfs": true["rms_dbfs"] + louder_db,
                 "decay_db_per_s": true["decay_db_per_s"] * faster,
+                "rms_mv": true["rms_mv"] * volts,
             },
         }
         for true in of.strums
@@ -46,6 +54,7 @@ def test_perfect_measurement_has_no_error_and_holds() -> None:
     )
     assert found.holds
     assert (found.compared_strums, found.compared_differences, found.compared_decays) == (4, 1, 4)
+    assert (found.compared_millivolts, found.millivolt_error) == (4, pytest.approx(0.0))
     assert found.level_error_db == pytest.approx(0.0)
 
 
@@ -60,6 +69,7 @@ def test_level_error_shared_by_all_takes_is_no_error_of_a_difference() -> None:
         ({"late_s": -0.007}, "onset_error_s", 0.007),
         ({"louder_db": -0.2}, "level_error_db", 0.2),
         ({"faster": 0.9}, "decay_error", 0.1),
+        ({"volts": 1.03}, "millivolt_error", 0.03),
     ],
 )
 def test_error_of_one_take_is_reported_and_breaks_the_promise(
@@ -95,10 +105,11 @@ def test_missing_measurement_a_missed_strum_and_wrong_verdicts_are_named() -> No
 
 def test_quantity_that_was_not_measured_is_a_fault_not_a_zero() -> None:
     found = measurement(OTHER)
-    found["strums"][0]["quantities"] = {"rms_dbfs": None, "decay_db_per_s": None}
+    found["strums"][0]["quantities"] = {"rms_dbfs": None, "decay_db_per_s": None, "rms_mv": None}
     compared = compare([ONE, OTHER], {ONE.sha256: measurement(ONE), OTHER.sha256: found})
     assert compared.faults == (
         "other.wav: the decay of the strum at 1.00 s was not measured.",
+        "other.wav: the voltage of the strum at 1.00 s was not measured.",
         "other.wav: the level of a strum was not measured.",
     )
     assert not compared.holds

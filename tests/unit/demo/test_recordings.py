@@ -53,6 +53,22 @@ def test_files_hold_the_modelled_samples_to_half_a_step_of_24_bits(
         assert np.max(np.abs(samples - expected)) <= 2.0**-24 * 1.0001
 
 
+def test_the_tone_and_the_millivolts_are_those_of_the_models_chain(
+    tmp_path: Path, two_takes: tuple[shop.ShopTake, ...]
+) -> None:
+    (_, good) = recordings.write(tmp_path, lambda done, of: None)
+    samples, rate_hz = soundfile.read(tmp_path / "tone.wav")
+    assert len(samples) == 10 * rate_hz
+    chain = two_takes[1].take.chain
+    # a sample of 1 stands for so many volts at the input: full scale at gain 0, less the gain
+    volts = np.asarray(samples) * chain.full_scale_v / 10 ** (chain.input_gain_db / 20)
+    assert np.sqrt(np.mean(volts**2)) == pytest.approx(1.0, rel=1e-3)
+    (strum,) = good.strums
+    assert strum["rms_mv"] == pytest.approx(17_400 * 10 ** ((strum["rms_dbfs"] - 11) / 20))
+    manifest = (tmp_path / "recordings" / "takes.csv").read_text(encoding="utf-8")
+    assert {row["chain"] for row in csv.DictReader(manifest.splitlines())} == {"desk"}
+
+
 def test_writing_again_changes_no_file(tmp_path: Path, two_takes: tuple[shop.ShopTake, ...]) -> None:
     first = recordings.write(tmp_path, lambda done, of: None)
     times = {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*.*")}
