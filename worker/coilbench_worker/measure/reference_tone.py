@@ -7,7 +7,7 @@ without offset, harmonics and noise.
 All limits are common practice, no source, and are chosen for what they leave in the calibration: less than 0.1 dB.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import log10, sqrt
 from statistics import median
@@ -16,10 +16,11 @@ from typing import NamedTuple
 import numpy as np
 from scipy import fft
 
-from coilbench_worker.measure.sine_fit import ONE_LINE_BINS, SineFit, between_bins, fit_sine
+from coilbench_worker.measure.sine_fit import fit_sine
 from coilbench_worker.measure.source import FloatArray, OneChannel
 from coilbench_worker.measure.statistics import standard_deviation
 from coilbench_worker.measure.steady_stretch import Course, SteadyStretch, course, steady_stretch
+from coilbench_worker.measure.tone_rest import Rest, rest
 
 PIECE_S = 0.25
 """Five periods of 20 Hz, the lowest tone taken; four pieces to a second."""
@@ -49,7 +50,6 @@ MAINS_UP_TO_HZ = 303.0
 ELSEWHERE_SHARE = 0.5
 ELSEWHERE_S = 1.0
 """A recording may be loud outside the steady stretch for half as long as that, or a second: plugs, a fade, a word."""
-HARMONICS_FROM, HARMONICS_TO = 2, 20
 ONE_LINE_SHARE = 0.5
 """A line with more than half of what is left over is a tone of its own."""
 AES17_DB = 10.0 * log10(2.0)
@@ -123,13 +123,12 @@ def measure_tone(channel: OneChannel) -> ReferenceTone:
     faults = [*_of_extremes(stretch), *_of_length(channel, stretch)]
     if any(fault.code == "too-short" for fault in faults):
         raise ToneUnfit(tuple(faults))
-    fits = list(_fits(channel, stretch))
-    sines = [fit for fit in fits if fit is not None]
-    if len(sines) < len(fits):
+    pieces = _pieces(channel, stretch)
+    if pieces is None:
         raise ToneUnfit((*faults, _no_sine()))
-    rest = _Rest.of(sines, channel.rate_hz)
-    tone = _tone(channel, stretch, sines, rest)
-    faults += _of_rest(tone, rest)
+    beside = rest(pieces.left_over, pieces.bin_hz, median(pieces.frequencies_hz), channel.rate_hz)
+    tone = _tone(channel, stretch, pieces, beside)
+    faults += _of_rest(tone, beside)
     if tone.distortion_db <= NOT_ONE_TONE_DB:
         faults += [*_of_pieces(tone), *_of_frequency(tone, channel.rate_hz)]
     if faults:
@@ -137,29 +136,46 @@ def measure_tone(channel: OneChannel) -> ReferenceTone:
     return tone
 
 
-def _fits(channel: OneChannel, stretch: SteadyStretch) -> Iterator[SineFit | None]:
-    """A sine for each piece; the pieces stand side by side, or evenly apart in a long stretch."""
-    piece = round(PIECE_S * channel.rate_hz)
-    there = (stretch.stop - stretch.start) // piece
+@dataclass(frozen=True, slots=True)
+class _Pieces:
+    """What the pieces of a stretch gave, one entry each; `left_over` sums the spectra beside the sines, bins of `bin_hz`."""
+
+    frequencies_hz: list[float]
+    powers: list[float]
+    residual_powers: list[float]
+    left_over: FloatArray
+    bin_hz: float
+
+
+def _pieces(channel: OneChannel, stretch: SteadyStretch) -> _Pieces | None:
+    """Fit a sine to each piece; they stand side by side, or evenly apart in a long stretch. None where one has none."""
+    length = round(PIECE_S * channel.rate_hz)
+    there = (stretch.stop - stretch.start) // length
+    found = _Pieces([], [], [], np.zeros(length // 2 + 1), channel.rate_hz / length)
     for number in np.linspace(0, there - 1, min(there, MOST_PIECES)).round().astype(int):
-        start = stretch.start + int(number) * piece
-        yield fit_sine(channel.segment(start, start + piece), channel.rate_hz)
+        start = stretch.start + int(number) * length
+        fit = fit_sine(channel.segment(start, start + length), channel.rate_hz)
+        if fit is None:
+            return None
+        found.frequencies_hz.append(fit.frequency_hz)
+        found.powers.append(fit.power)
+        found.residual_powers.append(fit.residual_power)
+        np.add(found.left_over, np.abs(fft.rfft(fit.residual)) ** 2, out=found.left_over)
+    return found
 
 
-def _tone(channel: OneChannel, stretch: SteadyStretch, sines: Sequence[SineFit], rest: "_Rest") -> ReferenceTone:
-    levels_dbfs = [10.0 * log10(max(fit.power, LEAST_RATIO)) for fit in sines]
-    frequencies_hz = [fit.frequency_hz for fit in sines]
-    power = sum(fit.power for fit in sines)
-    distortion = sum(fit.residual_power for fit in sines) / power
-    harmonics_db = 10.0 * log10(max(distortion * rest.harmonic_share, LEAST_RATIO))
-    third_seen = 3.0 * rest.beside_hz < channel.rate_hz / 2.0
+def _tone(channel: OneChannel, stretch: SteadyStretch, pieces: _Pieces, beside: Rest) -> ReferenceTone:
+    levels_dbfs = [10.0 * log10(max(power, LEAST_RATIO)) for power in pieces.powers]
+    frequencies_hz, count = pieces.frequencies_hz, len(pieces.powers)
+    distortion = sum(pieces.residual_powers) / max(sum(pieces.powers), LEAST_RATIO)
+    harmonics_db = 10.0 * log10(max(distortion * beside.harmonic_share, LEAST_RATIO))
     return ReferenceTone(
-        frequency_hz=sum(frequencies_hz) / len(sines),
-        rms_dbfs=sum(levels_dbfs) / len(sines),
-        standard_uncertainty_db=standard_deviation(levels_dbfs) / sqrt(len(sines)),
-        degrees_of_freedom=len(sines) - 1,
+        frequency_hz=sum(frequencies_hz) / count,
+        rms_dbfs=sum(levels_dbfs) / count,
+        standard_uncertainty_db=standard_deviation(levels_dbfs) / sqrt(count),
+        degrees_of_freedom=count - 1,
         distortion_db=10.0 * log10(max(distortion, LEAST_RATIO)),
-        harmonics_db=harmonics_db if third_seen else None,
+        harmonics_db=harmonics_db if beside.third_seen else None,
         stability_db=max(levels_dbfs) - min(levels_dbfs),
         frequency_spread_hz=max(frequencies_hz) - min(frequencies_hz),
         start_s=stretch.start / channel.rate_hz,
@@ -244,27 +260,27 @@ def _of_pieces(tone: ReferenceTone) -> Iterator[Fault]:
         )
 
 
-def _of_rest(tone: ReferenceTone, rest: "_Rest") -> Iterator[Fault]:
+def _of_rest(tone: ReferenceTone, beside: Rest) -> Iterator[Fault]:
     """What is wrong when too much is left beside the sine: another line, harmonics, or noise."""
     if tone.distortion_db <= GREATEST_DISTORTION_DB:
         return
     share = f"{round(tone.distortion_db, 1) + 0.0:.1f} dB re the tone; {GREATEST_DISTORTION_DB:g} dB (1 %) is the limit"
-    if rest.harmonic_share >= ONE_LINE_SHARE and tone.distortion_db <= NOT_ONE_TONE_DB:
+    if beside.harmonic_share >= ONE_LINE_SHARE and tone.distortion_db <= NOT_ONE_TONE_DB:
         yield Fault(
             "distorted",
             f"Harmonics and noise are at {share}. Lower the generator or the input's drive, look for an overloaded "
             "stage, and use a sine.",
         )
-    elif rest.harmonic_share < ONE_LINE_SHARE and rest.line_share >= ONE_LINE_SHARE:
+    elif beside.harmonic_share < ONE_LINE_SHARE and beside.line_share >= ONE_LINE_SHARE:
         yield Fault(
             "not-one-tone",
-            f"Beside {rest.beside_hz:.1f} Hz there is another line at {rest.line_hz:.0f} Hz, and what is not the "
+            f"Beside {beside.beside_hz:.1f} Hz there is another line at {beside.line_hz:.0f} Hz, and what is not the "
             f"tone is at {share}. Record one sine alone; if the other is the mains, look at the cable's screen.",
         )
     elif tone.distortion_db > NOT_ONE_TONE_DB:
         yield Fault(
             "not-one-tone",
-            f"What is not the sine of {rest.beside_hz:.1f} Hz is at {share}: this is no single sine. Record one "
+            f"What is not the sine of {beside.beside_hz:.1f} Hz is at {share}: this is no single sine. Record one "
             "steady sine from a generator, no square wave, no music and no noise.",
         )
     else:
@@ -301,42 +317,3 @@ def _mains(frequency_hz: float) -> float | None:
         if abs(frequency_hz - nearest_hz) <= MAINS_WITHIN * nearest_hz:
             return nearest_hz
     return None
-
-
-@dataclass(frozen=True, slots=True)
-class _Rest:
-    """What is left beside the sine of `beside_hz`: share of its power in harmonics, and in the highest other line."""
-
-    beside_hz: float
-    harmonic_share: float
-    line_share: float
-    line_hz: float
-
-    @classmethod
-    def of(cls, sines: Sequence[SineFit], rate_hz: float) -> "_Rest":
-        frequency_hz = median(fit.frequency_hz for fit in sines)
-        length = sines[0].residual.size
-        power = np.zeros(length // 2 + 1)
-        for fit in sines:
-            power += np.abs(fft.rfft(fit.residual)) ** 2
-        total = float(power.sum())
-        if total <= 0.0:
-            return cls(frequency_hz, 0.0, 0.0, 0.0)
-        bin_hz = rate_hz / length
-        harmonics = 0.0
-        for number in range(HARMONICS_FROM, HARMONICS_TO + 1):
-            if number * frequency_hz < rate_hz / 2.0:
-                harmonics += _take_out(power, number * frequency_hz / bin_hz)
-        _take_out(power, frequency_hz / bin_hz)
-        at = int(np.argmax(power))
-        line_hz = between_bins(power, at) * bin_hz
-        return cls(frequency_hz, harmonics / total, _take_out(power, at) / total, line_hz)
-
-
-def _take_out(power: FloatArray, at: float) -> float:
-    """Power of the bins around a line, which are emptied."""
-    first = max(round(at) - ONE_LINE_BINS, 0)
-    line = power[first : round(at) + ONE_LINE_BINS + 1]
-    found = float(line.sum())
-    line[:] = 0.0
-    return found
