@@ -138,7 +138,7 @@ def measure_tone(channel: OneChannel) -> ReferenceTone:
 
 @dataclass(frozen=True, slots=True)
 class _Pieces:
-    """What the pieces of a stretch gave, one entry each; `left_over` sums the spectra beside the sines, bins of `bin_hz`."""
+    """What the pieces of a stretch gave, one entry each; `left_over` sums the spectra beside the sines."""
 
     frequencies_hz: list[float]
     powers: list[float]
