@@ -193,3 +193,41 @@ def test_a_reader_that_stops_reading_is_no_fault(run: Run, recordings: Path, ser
     table.wait(timeout=60)
     table.stderr.close()
     assert "Traceback" not in err
+
+
+def test_a_chain_is_calibrated_with_a_tone_and_the_table_is_in_millivolts(
+    run: Run, recordings: Path, tmp_path: Path
+) -> None:
+    peak, volts = 0.3, 0.5
+    time_s = np.arange(3 * RATE_HZ) / RATE_HZ
+    soundfile.write(tmp_path / "tone.wav", peak * np.sin(2 * np.pi * 997 * time_s), RATE_HZ, subtype="PCM_24")
+    soundfile.write(tmp_path / "square.wav", 0.5 * np.sign(np.sin(2 * np.pi * 997 * time_s)), RATE_HZ)
+    assert run("chain", "add", "shed desk", "--name", "Desk in the shed").returncode == 0
+    said = ("--gain", 0.5, "--volts", volts, "--uncertainty-percent", 1)
+    unfit = run("chain", "calibrate", "shed desk", tmp_path / "square.wav", *said)
+    assert unfit.returncode == 1
+    assert "no single sine" in unfit.stderr
+    fit = run("chain", "calibrate", "shed desk", tmp_path / "tone.wav", *said)
+    assert fit.returncode == 0, fit.stderr
+    assert "997.0 Hz" in fit.stdout
+    assert "Desk in the shed" in run("chain", "list").stdout
+
+    done = run("send", recordings, "--set", "chain=shed desk", "--wait", "-o", "mv.xlsx")
+    assert done.returncode == 0, done.stderr
+    assert "mV" in done.stdout
+    for row, recording in zip(rows_of(tmp_path / "here" / "mv.xlsx"), (SOFT, HOT), strict=True):
+        # a full-scale sample stands for so many volts as the tone's peak over its peak sample
+        by_hand = [1000 * volts * 2**0.5 / peak * 10 ** (level / 20) for level in recording.levels_dbfs]
+        assert row["rms_mv"] == pytest.approx(sum(by_hand) / len(by_hand), rel=0.04)  # LEVEL_TOLERANCE_DB
+        assert row["rms_mv_expanded_uncertainty"] > 0.01 * row["rms_mv"]
+        assert (row["chain"], row["calibration"]) == ("shed desk", "tone")
+
+    strums = run("table", "--per", "strum", "--quantities", "rms_mv,sustain_20_s", "--json")
+    rows = [json.loads(line) for line in strums.stdout.splitlines()]
+    own = [row for row in rows if row["chain"] == "shed desk"]
+    assert len(own) == 8
+    for row in own:
+        assert row["rms_mv"] > 0
+        assert ("sustain_20_s" in (row["reasons"] or {})) == (row["sustain_20_s"] is None)
+    assert run("chain", "remove", "shed desk").returncode == 0
+    assert "gain-uncalibrated" in run("table").stdout
