@@ -149,6 +149,8 @@ def frame_at(data: bytes, at: int, bits: int) -> tuple[Head, np.ndarray, int]:
         middle, apart = channels[0] << 1 | channels[1] & 1, channels[1]
         channels = [middle + apart >> 1, middle - apart >> 1]
     codes = np.stack(channels, axis=1)
+    if np.any(codes >> width - 1 != codes >> 62):
+        raise Damaged("a value that the bits can't hold")
     _known.setdefault(data[at : at + 12] + bytes([bits]), []).append((data[at:end], head, codes))
     return head, codes, end
 

@@ -25,21 +25,19 @@ MOST_MB = 100.0  # above the imports; 2 million samples take 16 MB, the surveys 
 # Seed, file, mutation, and what the program made of it before.
 ONCE_WRONG = [
     (27, "flac 16", "foreign frames", "frames of another stream were joined"),
-    (36, "flac 16 quick", "bomb", "26 million samples behind a promise of half a second were passed over in silence"),
-    (81, "flac 8", "frame resealed", "a frame that is not the next one was taken for it"),
-    (127, "flac tagged", "frame resealed", "samples read again from the middle were others"),
-    (
-        163,
-        "flac with points",
-        "frames renumbered",
-        "taken by the reader of the tests, with a number too large for FLAC",
-    ),
-    (203, "flac 16 stereo", "frames moved", "searching led to the second of two equal numbers"),
-    (206, "flac with points", "metadata", "refused for a damaged seek table that nothing needs"),
-    (336, "flac 16", "foreign frames, bits", "frames of another rate were measured at that of STREAMINFO"),
-    (379, "flac 16", "STREAMINFO", "a wrong rate in STREAMINFO was believed against all frames"),
-    (383, "flac 16 stereo", "head bytes", "refused for block sizes in STREAMINFO that nothing needs"),
-    (68, "aifc fl32", "another form", "COMM promised more than SSND holds, and nothing was said"),
+    (35, "flac part", "some bits", "searching in a part of a stream led to the wrong place"),
+    (36, "flac tagged", "bomb", "millions of samples behind a small promise were passed over in silence"),
+    (38, "flac 16", "junk between frames", "junk behind the last frame cost the last 32 samples"),
+    (89, "flac 24", "frame resealed", "a frame that is not the next one was taken for it"),
+    (141, "flac 24 stereo", "STREAMINFO", "a wrong rate in STREAMINFO was believed against all frames"),
+    (192, "flac variable", "frames renumbered", "a gap in the numbers was passed over"),
+    (214, "aiff 8", "size", "COMM promises more than SSND holds, and nothing was said"),
+    (226, "flac 8", "metadata", "refused for damaged comments that nothing needs"),
+    (285, "flac 24", "STREAMINFO, bits", "a promise of 1 sample was all that was read"),
+    (315, "aiff 16 stereo", "another form", "COMM promises more than SSND holds, and nothing was said"),
+    (321, "flac 16", "frames moved", "frames in another order were joined"),
+    (383, "flac 24", "head bytes", "refused for block sizes in STREAMINFO that nothing needs"),
+    (579, "flac 24", "foreign frames", "frames of another form were measured at that of STREAMINFO"),
 ]
 
 
@@ -86,8 +84,11 @@ def test_every_valid_file_is_measured_with_its_one_strum(process: ReadingProcess
         data = file.assembled()
         answer = process.outcome(data, KEEP_BYTES[0])
         assert answer["outcome"] == "measured", name
-        assert [round(strum["onset_s"], 1) for strum in answer["document"]["strums"]] == [0.1], name
+        onset_s = 0.0 if name == "flac part" else 0.1
+        assert [round(strum["onset_s"], 1) for strum in answer["document"]["strums"]] == [onset_s], name
         assert wrong(Mutant(0, name, "none", data), answer) is None, name
+        if name == "flac part":  # which libsndfile can't search
+            continue
         theirs, rate_hz = soundfile.read(io.BytesIO(data), always_2d=True)
         ours = read(data, BOUNDS)
         assert (rate_hz, ours.truncated) == (ours.rate_hz, False), name

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.random import Generator
 
-from .flac_stream import FlacFile, coded, header_bytes, sealed, silent_frame, with_info
+from .flac_stream import FlacFile, header_bytes, numbered, sealed, silent_frame, with_info
 
 BLOCK_MOST = 65_535
 BOMBS = (3, 100, 400)  # frames of the greatest block: 0.2, 6.6 and 26 million samples from 15 bytes each
@@ -72,6 +72,18 @@ def _resealed(rng: Generator, file: FlacFile) -> bytes:
     return replace(file, frames=(*file.frames[:index], sealed(bytes(frame)), *file.frames[index + 1 :])).assembled()
 
 
+def _content_resealed(rng: Generator, file: FlacFile) -> bytes:
+    """What a frame holds changed and its checksum made to fit: only the decoder's own care is left."""
+    index = int(rng.integers(len(file.frames)))
+    frame = bytearray(file.frames[index])
+    begin = header_bytes(bytes(frame)) + 1
+    near = rng.random() < 0.7  # the kinds of subframes, first samples, predictors and partitions
+    for _ in range(int(rng.integers(1, 4))):
+        end = min(begin + 12, len(frame) - 2) if near else len(frame) - 2
+        frame[int(rng.integers(begin, end))] ^= 1 << int(rng.integers(8))
+    return replace(file, frames=(*file.frames[:index], sealed(bytes(frame)), *file.frames[index + 1 :])).assembled()
+
+
 def _renumbered(rng: Generator, file: FlacFile) -> bytes:
     """Frames numbered from another first number (a part of a stream), or one of them wrongly."""
     frames = list(file.frames)
@@ -80,13 +92,6 @@ def _renumbered(rng: Generator, file: FlacFile) -> bytes:
     for index in chosen:
         frames[index] = numbered(frames[index], first + index)
     return replace(file, frames=tuple(frames)).assembled()
-
-
-def numbered(frame: bytes, number: int) -> bytes:
-    """The same frame with another number."""
-    first = frame[4]
-    old = 1 if first < 0x80 else 8 - (first ^ 0xFF).bit_length()
-    return sealed(frame[:4] + coded(number) + frame[4 + old :])
 
 
 def _frames_moved(rng: Generator, file: FlacFile) -> bytes:
@@ -136,6 +141,7 @@ FLAC_MUTATIONS = {
     "metadata": _metadata,
     "frame damaged": _damage,
     "frame resealed": _resealed,
+    "content resealed": _content_resealed,
     "frames renumbered": _renumbered,
     "frames moved": _frames_moved,
     "foreign frames": _foreign_frames,

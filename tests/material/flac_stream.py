@@ -61,6 +61,13 @@ def coded(number: int) -> bytes:
     return bytes([0xFF << 8 - count & 0xFF | number, *reversed(rest)])
 
 
+def numbered(frame: bytes, number: int, *, variable: bool = False) -> bytes:
+    """The same frame with another number: its place among the frames, or its first sample in a `variable` stream."""
+    first = frame[4]
+    old = 1 if first < 0x80 else 8 - (first ^ 0xFF).bit_length()
+    return sealed(frame[:1] + bytes([0xF8 | variable]) + frame[2:4] + coded(number) + frame[4 + old :])
+
+
 @dataclass(frozen=True)
 class FlacFile:
     """A FLAC file in its parts: what is before `fLaC`, STREAMINFO, other metadata (type, body), frames, the rest."""

@@ -17,7 +17,7 @@ from coilbench_worker.model.take import Take, render
 from unit.audio.sound_bytes import FLOAT_GUID, PCM_GUID, extended
 
 from .corpus import TWIN
-from .flac_stream import FlacFile
+from .flac_stream import FlacFile, numbered, with_info
 
 FloatArray = NDArray[np.float64]
 ONSET_S, DURATION_S = 0.12, 0.75
@@ -140,7 +140,7 @@ def _aiff(
 
 def _flac(bits: int = 16, rate_hz: int = 16_000, channels: int = 1, *, quick: bool = False) -> FlacFile:
     wide = np.round(_frames(rate_hz, channels) * (2.0 ** (bits - 1) - 1)).astype(np.int64) << 32 - bits
-    if channels == 2:  # nearly the same, so that the encoder codes sum and difference
+    if channels > 1:  # nearly the same, so that the encoder codes sum and difference
         wide[:, 1] += np.random.default_rng(4).integers(-1, 2, len(wide)) << 32 - bits
     file = io.BytesIO()
     subtype = {8: "PCM_S8", 16: "PCM_16", 24: "PCM_24"}[bits]
@@ -165,6 +165,18 @@ def _taken_apart(data: bytes, bits: int) -> FlacFile:
         frames.append(data[at:end])
         at = end
     return FlacFile(blocks[0][1], tuple(frames), tuple(blocks[1:]))
+
+
+def _of_variable_blocks(file: FlacFile, block: int) -> FlacFile:
+    """The same frames as a stream of variable blocks, numbered by their samples."""
+    frames = (numbered(frame, index * block, variable=True) for index, frame in enumerate(file.frames))
+    return replace(file, info=with_info(file.info, block_least=16), frames=tuple(frames))
+
+
+def _part(file: FlacFile, first: int, block: int, samples: int) -> FlacFile:
+    """From frame `first` on, as cut out of a broadcast: numbers go on, and the promise is that of the part."""
+    info = with_info(file.info, frames=samples - first * block)
+    return replace(file, info=info, frames=file.frames[first:])
 
 
 LIST = Chunk(b"LIST", b"INFOINAM\x05\0\0\0strum")  # of odd length
@@ -214,6 +226,9 @@ def valid_files() -> dict[str, SoundFile]:
         "flac 8": _flac(8, 8_000),
         "flac 16 stereo": _flac(channels=2, rate_hz=24_000),
         "flac 24 stereo": _flac(24, 8_000, 2),
+        "flac 16 of five": _flac(channels=5, rate_hz=8_000),
+        "flac variable": _of_variable_blocks(_flac(quick=True), 1152),
+        "flac part": _part(_flac(quick=True), 1, 1152, 12_000),
         "flac tagged": replace(tagged, before=ID3V2, behind=ID3V1),
         "flac with points": replace(seekable, blocks=((3, points), *seekable.blocks, (1, bytes(40)))),
     }
