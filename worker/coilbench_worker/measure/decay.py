@@ -30,6 +30,9 @@ has at most 0.47, a level floor has 1."""
 FLOOR_SHARE, SHORTEST_S = 0.1, 0.1
 """Where the last part does not fall it is taken for a floor only if the level before it is 10 dB down, after 0.1 s."""
 POINTS_NEEDED = 4
+TAIL_FACTOR = 2.0
+"""Energy of the curve over the estimate of what would follow, at the end of the line: with 3 or 4 fewer strums have a
+value and those of modelled strums are no nearer."""
 BENT_RATIO, POINTS_FOR_BEND = 0.75, 8
 """Fall of the second half of the line over that of the first: 0.83 to 1.28 in modelled strums, 0.61 in a double slope
 of 60 and 15 dB/s that can be followed for 18 dB. What bends below where it can be followed can't be seen."""
@@ -119,7 +122,7 @@ def decay_of_cells(
         return Decay(None, "no energy is left above the noise")
     lowest = curve[0] * 10.0 ** (to_db / 10.0)
     clear_energy = float(curve[min(clear, end)]) if clear < size else 0.0
-    tail_energy = 2.0 * tail
+    tail_energy = TAIL_FACTOR * tail
     limit = max(lowest, clear_energy, tail_energy)
     reach_db = power_db(limit / float(curve[0]))
     if steepens is not None and limit > lowest:
