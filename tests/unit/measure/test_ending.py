@@ -20,7 +20,7 @@ def course(level_db: FloatArray) -> Survey:
     power = 10 ** (level_db / 10) + NOISE
     empty = np.zeros(power.size, dtype=np.float32)
     bands = np.zeros((power.size, BANDS), dtype=np.float32)
-    return Survey(RATE_HZ, HOP, power, np.zeros(power.size, dtype=bool), bands, empty, 0.0, None)
+    return Survey(RATE_HZ, HOP, power, np.zeros(power.size, dtype=bool), bands, empty, empty, 0.0, None)
 
 
 def falling(db_per_s: float, seconds: float = 4.0) -> FloatArray:

@@ -15,7 +15,7 @@ FRAME_S = HOP / RATE_HZ
 def course(power: FloatArray) -> Survey:
     empty = np.zeros(power.size, dtype=np.float32)
     bands = np.zeros((power.size, BANDS), dtype=np.float32)
-    return Survey(RATE_HZ, HOP, power, np.zeros(power.size, dtype=bool), bands, empty, 0.0, None)
+    return Survey(RATE_HZ, HOP, power, np.zeros(power.size, dtype=bool), bands, empty, empty, 0.0, None)
 
 
 def take(onsets_s: list[float], seconds: float, *, db_per_s: float, noise: float = NOISE) -> tuple[Survey, list[int]]:

@@ -16,7 +16,7 @@ NOISE = 1e-7
 def course(power: FloatArray) -> Survey:
     """The survey of a take of this course at 48 kHz, a frame each 8 ms."""
     news, bands = np.zeros(power.size, dtype=np.float32), np.zeros((power.size, BANDS), dtype=np.float32)
-    return Survey(RATE_HZ, HOP, power, power == 0.0, bands, news, 0.0, None)
+    return Survey(RATE_HZ, HOP, power, power == 0.0, bands, news, news, 0.0, None)
 
 
 def test_runs_of_zeros_count_from_40_ms() -> None:

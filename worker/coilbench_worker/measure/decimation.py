@@ -25,7 +25,7 @@ class Decimator:
         self._filter = _low_pass(self.factor)
         self._rest = np.zeros(self._filter.size // 2, dtype=np.float32)
 
-    def feed(self, block: FloatArray) -> Float32Array:
+    def feed(self, block: FloatArray | Float32Array) -> Float32Array:
         """The decimated samples that the block completes, shape (m,)."""
         if self.factor == 1:
             return block.astype(np.float32)

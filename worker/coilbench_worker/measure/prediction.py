@@ -54,20 +54,25 @@ def levinson(correlation: FloatArray) -> FloatArray:
     return filters
 
 
-def filtered(samples: NDArray[Any], filters: FloatArray) -> NDArray[Any]:
+def filtered(samples: NDArray[Any], filters: FloatArray, response: FloatArray | None = None) -> NDArray[Any]:
     """Each stretch through its own filter; the first `order` samples of a stretch are its past and are not given back.
 
     Parameters
     ----------
     samples : shape (stretches, order + n)
     filters : shape (stretches, order + 1)
+    response : shape (responses, bins), gains from 0 Hz to half the rate: each result goes through all of them as well
 
     Returns
     -------
-    shape (stretches, n), of the samples' type
+    shape (stretches, n), or (responses, stretches, n); of the samples' type
     """
     order = filters.shape[1] - 1
     size = fft.next_fast_len(samples.shape[1] + order, real=True)
     product = fft.rfft(samples, size, axis=1) * fft.rfft(filters.astype(samples.dtype), size, axis=1)
-    result: NDArray[Any] = fft.irfft(product, size, axis=1)[:, order : samples.shape[1]]
+    if response is not None:
+        bins = np.linspace(0.0, response.shape[1] - 1.0, product.shape[1])
+        gains = np.stack([np.interp(bins, np.arange(response.shape[1]), each) for each in response])
+        product = product * gains[:, None, :].astype(samples.dtype)
+    result: NDArray[Any] = fft.irfft(product, size, axis=-1)[..., order : samples.shape[1]]
     return result

@@ -1,7 +1,8 @@
 """Where nobody plays: the noise floor and the quiet stretches of a take.
 
-The lead-in before the first strum is quiet by definition. A gap between strums is quiet only where its level no longer
-falls: strings that ring on are not noise, and a take that never comes to rest has no noise figure. Digital silence is
+The lead-in before the first strum is quiet unless the file begins while strings ring. A gap between strums is quiet
+only where its level no longer falls: strings that ring on are not noise, and a take that never comes to rest has no
+noise figure. Digital silence is
 not noise either: where there is something else, it alone counts.
 """
 
@@ -15,6 +16,10 @@ from coilbench_worker.measure.survey import Survey
 LEAD_IN_S = 0.100
 BEFORE_ONSET_S = 0.030
 AFTER_ONSET_S = 0.300
+RINGING_BELOW_DB = 10.0
+"""What is nearer to the strums than this as the file begins is taken for ringing, not for noise."""
+RINGING_FALLS_DB = 1.0
+"""From the quietest 0.1 s of the first half of the lead-in to that of the second; noise changes by half of that."""
 FLAT_S = 0.800
 FLAT_DB_PER_S = 1.5
 LEAST_FLOOR_DBFS, LEAST_FLOOR_BELOW_LOUDEST_DB = -100.0, 80.0
@@ -45,7 +50,7 @@ def noise_floor(course: Survey, onsets: list[int]) -> float | None:
     first = onsets[0] / course.hop if onsets else course.frames
     lead = int(first - BEFORE_ONSET_S * course.rate_hz / course.hop)
     window = course.count(LEAD_IN_S)
-    if lead >= window:
+    if lead >= window and not _rings(course, onsets, lead, window):
         levels.append(_least(_moving_mean(course.power[:lead], window), _moving_mean(silent[:lead], window) == 0.0))
     for start, stop in _gaps(course, onsets):
         flat = _flat_level(course, silent, start, stop)
@@ -108,6 +113,22 @@ def _join(ranges: list[tuple[int, int]], begin: int, end: int) -> None:
 def _moving_mean(values: FloatArray | NDArray[np.bool_], window: int) -> FloatArray:
     total = np.concatenate(([0.0], np.cumsum(values)))
     return np.asarray((total[window:] - total[:-window]) / window)
+
+
+def _rings(course: Survey, onsets: list[int], lead: int, window: int) -> bool:
+    """Whether strings ring from the file's begin to its first strum: about as loud as strums, or falling."""
+    struck = [
+        float(course.power[at : at + course.count(AFTER_ONSET_S)].mean())
+        for onset in onsets
+        if (at := onset // course.hop) < course.frames
+    ]
+    quietest = float(_moving_mean(course.power[:lead], window).min())
+    if struck and quietest > float(np.median(struck)) * 10.0 ** (-RINGING_BELOW_DB / 10.0):
+        return True
+    if lead < 2 * window:
+        return False
+    early, late = (float(_moving_mean(part, window).min()) for part in np.array_split(course.power[:lead], 2))
+    return early > late * 10.0 ** (RINGING_FALLS_DB / 10.0) and late > 0.0
 
 
 def _gaps(course: Survey, onsets: list[int]) -> list[tuple[int, int]]:

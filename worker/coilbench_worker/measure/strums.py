@@ -7,26 +7,49 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from coilbench_worker.measure.candidates import LASTING_RISE_DB, STRUM_SPREAD_S, SUSTAIN, Candidate, candidates
+from coilbench_worker.measure.candidates import STRUM_SPREAD_S, Candidate, candidates
 from coilbench_worker.measure.ending import ending
 from coilbench_worker.measure.onset import refine_onset
 from coilbench_worker.measure.quiet import noise_floor
 from coilbench_worker.measure.results import EndedBy
 from coilbench_worker.measure.source import FloatArray, OneChannel
-from coilbench_worker.measure.survey import BAND_EDGES_HZ, BANDS, HISTORY_HOPS, WINDOW_HOPS, Survey
+from coilbench_worker.measure.survey import BAND_EDGES_HZ, Survey
 
 CLEAREST_DB = 10.0
-WEAKEST_DB = -27.0
-LASTING_DB = 2.0
-BANDS_AT_BEGIN = 2
-DOUBTFUL_DB = -40.0
-NOVELTY_CAP_DB = 20.0
+"""The clearest candidate of a take must be as clear, or nothing is played in it: noise alone reaches 8 dB."""
+STRING_NOVELTY_DB = 8.0
+"""Less is new in the strings' range only where a finger squeaks or the guitar is handled: the least of strums is 8."""
 TYPICAL_QUANTILE = 0.75
-BRIEF_S = 0.100
+WEAKEST_DB = -27.0
+"""News below the typical strum's: a stroke 20 dB softer than its neighbours is as much lower, and its first string a
+little more."""
+CLEAR_IF_WEAK_DB = -6.0
+"""Strength and novelty in the strings' range together: what is weak must stand out all the more."""
+DOUBTFUL_DB = -40.0
+"""Weaker than that even a known number brings nothing up."""
+NOVELTY_CAP_DB = 20.0
+"""Clearer than that is clear; more says only how quiet it was before."""
+ROSE_DB, FELL_DB = 0.5, -4.0
+"""A stroke makes some band louder, or stops what rang in it. Strings that ring on fall by 1 to 3 dB in that time; so
+they do after a click, a thump, an edit."""
+OWN_CHANGE_DB = 4.0
+OWN_NEWS_DB = -8.0
+"""What follows close on a stroke and has far less news than that, while no band changes much, is its last string."""
+GONE_DB = -36.0
+"""Of any stroke more is left after 0.2 s, below what is left of the typical one: -34 dB for a palm on the strings."""
+FADED_DB, FADING_DB, DULL_DB = -20.0, 20.0, 1.0
+"""A knock on the body is gone fast. So much lower, and falling by so much in 0.1 s or without any treble, is no string,
+not even one under the palm (150 dB/s: 18 dB)."""
 LOW_BELOW_HZ = 355.0
-THUMP_DB = -35.0
+THUMP_CHANGE_DB, THUMP_DB = 3.0, -35.0
+THUMP_NEWS_DB, THUMP_FADING_DB = 6.0, 6.0
+"""No string sounds in the lowest bands alone: of those that rose the higher ones stay 23 dB below at most. And what
+begins with a thump is mostly below 100 Hz, and fades fast."""
+STRINGS_BELOW_HZ = 1400.0
+"""Strings ring on below this; above it the palm and the finger's flesh soon stop them."""
 
 LOW_BANDS = sum(edge <= LOW_BELOW_HZ for edge in BAND_EDGES_HZ[1:])
+STRING_BANDS = sum(edge <= STRINGS_BELOW_HZ for edge in BAND_EDGES_HZ[1:])
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,10 +88,6 @@ def find_strums(channel: OneChannel, course: Survey, expected: int | None = None
     onsets = _onsets(channel, course, chosen)
     others = tuple(c.frame * course.hop for c in possible if c not in chosen)
     strums, floor = _ended(channel, course, onsets)
-    lasting = [strum.onset for strum in strums if not _brief(strum, channel.rate_hz)]
-    if len(lasting) < len(strums):
-        others = tuple(sorted((*others, *(strum.onset for strum in strums if strum.onset not in lasting))))
-        strums, floor = _ended(channel, course, lasting)
     return Finding(tuple(strums), floor, others)
 
 
@@ -83,64 +102,87 @@ def _ended(channel: OneChannel, course: Survey, onsets: list[int]) -> tuple[list
     return strums, floor
 
 
-def _brief(strum: StrumTimes, rate_hz: int) -> bool:
-    """Whether nothing is left above the noise after 0.1 s: a click, a step, hum or hiss as the file begins."""
-    return strum.ended_by == "noise" and strum.end - strum.onset < BRIEF_S * rate_hz
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """A candidate beside the typical one: `strength_db` of its news, `left_db` of what of it rings on in the strings'
+    bands, and `fading_db`, by how much less that is than before.
+
+    `kind`: whether it is of the kind of a strum at all; `sure`: whether it is clear enough besides.
+    """
+
+    candidate: Candidate
+    strength_db: float
+    left_db: float
+    fading_db: float
+
+    @property
+    def kind(self) -> bool:
+        return self._new() and not self._knock() and not self._thump()
+
+    @property
+    def sure(self) -> bool:
+        weak = self.strength_db + self.candidate.string_novelty_db < CLEAR_IF_WEAK_DB
+        return self.kind and self.strength_db >= WEAKEST_DB and not weak
+
+    @property
+    def weight_db(self) -> float:
+        """Order of the doubtful: how much began, how much of it rings on, and how clearly, dB."""
+        return min(self.strength_db, self.left_db) + min(self.candidate.string_novelty_db, NOVELTY_CAP_DB)
+
+    def _new(self) -> bool:
+        """Whether something began that belongs to no stroke before."""
+        change = self.candidate.change_db
+        own = self.candidate.lasting_db >= OWN_NEWS_DB or float(np.abs(change).max()) >= OWN_CHANGE_DB
+        changed = float(change.max()) >= ROSE_DB or float(change.min()) <= FELL_DB
+        return changed and own and self.candidate.string_novelty_db >= STRING_NOVELTY_DB
+
+    def _knock(self) -> bool:
+        """Whether too little rings on for a string, or nothing did above the strings' low partials."""
+        dull = float(np.abs(self.candidate.change_db[STRING_BANDS:]).max()) < DULL_DB
+        return self.left_db < GONE_DB or (self.left_db < FADED_DB and (self.fading_db >= FADING_DB or dull))
+
+    def _thump(self) -> bool:
+        """Whether only the lowest bands rose, or the others that changed stay far below them, and most of the news lies
+        below the strings' range.
+        """
+        below = self.candidate.news_db - self.candidate.string_news_db
+        change, level = self.candidate.change_db, self.candidate.level_db
+        rose = level[:LOW_BANDS][change[:LOW_BANDS] >= THUMP_CHANGE_DB]
+        others = level[LOW_BANDS:][np.abs(change[LOW_BANDS:]) >= THUMP_CHANGE_DB]
+        alone = rose.size > 0 and (others.size == 0 or bool(others.max() < rose.max() + THUMP_DB))
+        fading = float(self.candidate.fading_db[:LOW_BANDS].max())
+        return alone and below >= THUMP_NEWS_DB and fading >= THUMP_FADING_DB
 
 
 def _choose(possible: list[Candidate], expected: int | None) -> list[Candidate]:
-    """The candidates that are strums: not far below the others, and in evidence in several bands or by lasting news."""
-    possible = [candidate for candidate in _without_begin(possible) if not _thump(candidate)]
+    """The candidates that are strums: something began, is not far below the typical one, and rings on.
+
+    A known number takes the weakest away, or brings up what is of the kind of a strum but weak; a knock, an edit or a
+    thump it never does.
+    """
     if max((candidate.novelty_db for candidate in possible), default=0.0) < CLEAREST_DB:
         return []
-    strength = _strength_db(possible)
-    sure = [i for i, candidate in enumerate(possible) if _sure(candidate, strength[i])]
-    if expected is not None and len(sure) != expected:
-        order = sorted(range(len(possible)), key=lambda i: (i not in sure, -_weight(possible[i], float(strength[i]))))
-        likely = [i for i in order if i in sure or strength[i] >= DOUBTFUL_DB]
-        sure = likely[:expected]
-    return [possible[i] for i in sorted(sure)]
+    judged = _judged(possible)
+    chosen = [each for each in judged if each.sure]
+    if expected is not None and len(chosen) != expected:
+        likely = [each for each in judged if each.sure or (each.kind and each.strength_db >= DOUBTFUL_DB)]
+        chosen = sorted(likely, key=lambda each: (not each.sure, -each.weight_db))[:expected]
+    return sorted((each.candidate for each in chosen), key=lambda candidate: candidate.frame)
 
 
-def _without_begin(possible: list[Candidate]) -> list[Candidate]:
-    """The candidates without one as the file begins whose evidence is the sound of a clearer one soon after it."""
-    if len(possible) < 2 or possible[0].frame >= HISTORY_HOPS:
-        return possible
-    first, second = possible[:2]
-    foreshadowed = second.frame - first.frame <= SUSTAIN + WINDOW_HOPS and second.novelty_db > first.novelty_db
-    return possible[1:] if foreshadowed else possible
+def _judged(possible: list[Candidate]) -> list[_Judged]:
+    news = np.array([candidate.string_news_db for candidate in possible])
+    sounding = _total_db(np.array([candidate.level_db[:STRING_BANDS] for candidate in possible]))
+    ringing = _total_db(np.array([candidate.ringing_db[:STRING_BANDS] for candidate in possible]))
+    strength = news - np.quantile(news, TYPICAL_QUANTILE)
+    left = ringing - np.quantile(ringing, TYPICAL_QUANTILE)
+    values = zip(possible, strength.tolist(), left.tolist(), (sounding - ringing).tolist(), strict=True)
+    return [_Judged(*each) for each in values]
 
 
-def _sure(candidate: Candidate, strength_db: float) -> bool:
-    heard = candidate.rising_bands > 0 or candidate.lasting_db >= LASTING_DB
-    if candidate.frame < HISTORY_HOPS:  # too little came before to predict from: steady hum would be news
-        heard = candidate.rising_bands >= BANDS_AT_BEGIN
-    return strength_db >= WEAKEST_DB and heard
-
-
-def _thump(candidate: Candidate) -> bool:
-    """Whether only the lowest bands rose, or the others stay far below them: no string does that (-23 dB is the least
-    seen).
-    """
-    rising = candidate.rise_db >= LASTING_RISE_DB
-    low, high = candidate.level_db[:LOW_BANDS][rising[:LOW_BANDS]], candidate.level_db[LOW_BANDS:][rising[LOW_BANDS:]]
-    return bool(low.size) and (not high.size or bool(high.max() < low.max() + THUMP_DB))
-
-
-def _weight(candidate: Candidate, strength_db: float) -> float:
-    """Order of the doubtful: strength, and how clearly something new began, dB."""
-    return strength_db + min(candidate.novelty_db, NOVELTY_CAP_DB)
-
-
-def _strength_db(possible: list[Candidate]) -> FloatArray:
-    """How strong each candidate is beside the typical one, in the bands in which it rises, dB; shape (candidates,)."""
-    typical = np.quantile([candidate.level_db for candidate in possible], TYPICAL_QUANTILE, axis=0)
-    result = np.empty(len(possible))
-    for index, candidate in enumerate(possible):
-        rising = candidate.rise_db >= LASTING_RISE_DB
-        bands = rising if rising.any() else np.ones(BANDS, dtype=bool)
-        result[index] = float(np.median((candidate.level_db - typical)[bands]))
-    return result
+def _total_db(levels_db: FloatArray) -> FloatArray:
+    """Levels of bands together, dB; shape (n, bands) to (n,)."""
+    return np.asarray(10.0 * np.log10(np.sum(10.0 ** (levels_db / 10.0), axis=1)))
 
 
 def _onsets(channel: OneChannel, course: Survey, chosen: list[Candidate]) -> list[int]:

@@ -14,18 +14,14 @@ from scipy import fft
 
 from coilbench_worker.measure.decimation import Decimator
 from coilbench_worker.measure.loudness import IntegratedLoudness
-from coilbench_worker.measure.prediction import error_filters, filtered
+from coilbench_worker.measure.news import COARSE_RATE_HZ, LOW_FACTOR, News
 from coilbench_worker.measure.source import FloatArray, OneChannel
+from coilbench_worker.measure.windows import Windows
 
 HOP_S = 0.008
-COARSE_RATE_HZ = 12_000
 WINDOW_HOPS = 4
 BAND_HOPS = 2
 OFFSET_HOPS = 5
-PREDICT_HOPS = 6
-HISTORY_HOPS = 12
-ORDER = 32
-CHUNK_HOPS = 600
 BAND_EDGES_HZ = (90.0, 180.0, 355.0, 710.0, 1400.0, 2800.0, 4600.0)
 BANDS = len(BAND_EDGES_HZ) - 1
 
@@ -38,7 +34,8 @@ class Survey:
 
     `power`, shape (frames,): mean square of the frame about the channel's offset, full scale = 1.0. `silent`, shape
     (frames,): exact zeros throughout. `bands`, shape (frames / 2, BANDS): power by band of a Hann window of 32 ms that
-    begins with the frame. `news`, shape (frames,): mean square of what could not be predicted from the 96 ms before.
+    begins with the frame. `news`, shape (frames,): mean square of what below 1.35 kHz could not be predicted from the
+    192 ms before; `string_news`, shape (frames,): the same in the range of the strings' strong partials.
     `mean`: the channel's mean; `offset`: its direct current, which strums that swing to one side do not move.
     """
 
@@ -48,6 +45,7 @@ class Survey:
     silent: NDArray[np.bool_]
     bands: Float32Array
     news: Float32Array
+    string_news: Float32Array
     mean: float
     loudness_integrated_lufs: float | None
     offset: float = 0.0
@@ -76,19 +74,23 @@ def survey(channel: OneChannel, watch: Callable[[FloatArray], None] | None = Non
     """
     loudness = IntegratedLoudness(channel.rate_hz)
     decimator = Decimator(channel.rate_hz, COARSE_RATE_HZ)
-    coarse_hop = max(round(channel.rate_hz / decimator.factor * HOP_S), 1)
+    coarse_rate_hz = channel.rate_hz / decimator.factor
+    coarse_hop = max(round(coarse_rate_hz * HOP_S / LOW_FACTOR), 1) * LOW_FACTOR
     hop = coarse_hop * decimator.factor
-    levels = _Levels(hop)
-    news = _News(channel.rate_hz / decimator.factor, coarse_hop)
+    levels, bands, news = _Levels(hop), _Bands(coarse_rate_hz, coarse_hop), News(coarse_rate_hz, coarse_hop)
     for block in channel.blocks():
         if watch is not None:
             watch(block)
         loudness.feed(block)
         levels.feed(block)
-        news.feed(decimator.feed(block))
+        coarse = decimator.feed(block)
+        bands.feed(coarse)
+        news.feed(coarse)
     power, silent, mean, offset = levels.course()
-    bands, errors = news.course(power.size)
-    return Survey(channel.rate_hz, hop, power, silent, bands, errors, mean, loudness.lufs(), offset)
+    frames = power.size
+    return Survey(
+        channel.rate_hz, hop, power, silent, bands.course(frames), *news.course(frames), mean, loudness.lufs(), offset
+    )
 
 
 class _Levels:
@@ -133,65 +135,27 @@ def _offset(total: FloatArray, length: FloatArray) -> float:
     return float(np.median(sums / lengths))
 
 
-class _News:
-    """Band powers and prediction errors of the decimated channel, in chunks of some seconds."""
+class _Bands:
+    """Band powers of the decimated channel."""
 
     def __init__(self, rate_hz: float, hop: int) -> None:
         self._rate_hz = rate_hz
-        self._hop = hop
-        self._past = np.zeros(HISTORY_HOPS * hop, dtype=np.float32)
-        self._waiting: list[Float32Array] = []
-        self._size = 0
-        self._bands: list[Float32Array] = []
-        self._errors: list[Float32Array] = []
+        self._windows = Windows(WINDOW_HOPS * hop, BAND_HOPS * hop)
+        self._powers: list[Float32Array] = []
 
     def feed(self, samples: Float32Array) -> None:
-        self._waiting.append(samples)
-        self._size += samples.size
-        if self._size >= (CHUNK_HOPS + WINDOW_HOPS) * self._hop:
-            self._work(np.concatenate(self._waiting))
+        windows = self._windows.feed(samples)
+        if windows.shape[0]:
+            self._powers.append(_band_power(windows, self._rate_hz))
 
-    def course(self, frames: int) -> tuple[Float32Array, Float32Array]:
-        """Band powers, shape (frames / 2, BANDS), and mean square errors, shape (frames,)."""
-        done = sum(part.shape[0] for part in self._errors)
-        missing = -(-max(frames - done, 1) // PREDICT_HOPS) * PREDICT_HOPS + WINDOW_HOPS
-        rest = np.concatenate(self._waiting) if self._waiting else np.zeros(0, dtype=np.float32)
-        padding = max(missing * self._hop - rest.size, 0)
-        self._work(np.concatenate((rest, np.zeros(padding, dtype=np.float32))))
-        bands, errors = np.concatenate(self._bands), np.concatenate(self._errors)[:frames]
-        _hold_end(bands, errors)
-        return bands[: -(-frames // BAND_HOPS)], errors
-
-    def _work(self, samples: Float32Array) -> None:
-        """Use up whole stretches of six hops, keep what is left for the next time."""
-        stretches = (samples.size // self._hop - WINDOW_HOPS) // PREDICT_HOPS
-        if stretches <= 0:
-            self._waiting, self._size = [samples], samples.size
-            return
-        used = stretches * PREDICT_HOPS * self._hop
-        joined = np.concatenate((self._past, samples))
-        self._bands.append(_band_power(samples, stretches * PREDICT_HOPS, self._hop, self._rate_hz))
-        self._errors.append(_prediction_error(joined, stretches, self._hop))
-        self._past = joined[used : used + HISTORY_HOPS * self._hop]
-        self._waiting, self._size = [samples[used:]], samples.size - used
-
-
-def _hold_end(bands: Float32Array, errors: Float32Array) -> None:
-    """The file's end is no event: frames whose window reaches beyond it keep the last value that does not."""
-    last = max(errors.size - WINDOW_HOPS - 1, 0)
-    bands[last // BAND_HOPS + 1 :] = bands[last // BAND_HOPS]
-    errors[last + 1 :] = errors[last]
-
-
-def _prediction_error(joined: Float32Array, stretches: int, hop: int) -> Float32Array:
-    """Mean square error of each hop, predicted from the twelve hops before its stretch, shape (stretches * 6,)."""
-    step = PREDICT_HOPS * hop
-    history = np.lib.stride_tricks.sliding_window_view(joined, HISTORY_HOPS * hop)[::step][:stretches]
-    filters = error_filters(history, ORDER)
-    first = HISTORY_HOPS * hop - ORDER
-    current = np.lib.stride_tricks.sliding_window_view(joined[first:], ORDER + step)[::step][:stretches]
-    error = filtered(current, filters).reshape(stretches * PREDICT_HOPS, hop)
-    return np.asarray(np.einsum("ij,ij->i", error, error) / hop, dtype=np.float32)
+    def course(self, frames: int) -> Float32Array:
+        """Shape (frames / 2, BANDS); windows that reach beyond the file hold the last that does not."""
+        count = -(-frames // BAND_HOPS)
+        self._powers.append(_band_power(self._windows.rest(count), self._rate_hz))
+        bands = np.concatenate(self._powers)[:count]
+        last = max(frames - WINDOW_HOPS - 1, 0) // BAND_HOPS
+        bands[last + 1 :] = bands[last]
+        return bands
 
 
 @lru_cache(maxsize=8)
@@ -204,10 +168,7 @@ def _band_matrix(window: int, rate_hz: float) -> tuple[Float32Array, Float32Arra
     return hann.astype(np.float32), matrix.astype(np.float32)
 
 
-def _band_power(samples: Float32Array, count: int, hop: int, rate_hz: float) -> Float32Array:
-    window = WINDOW_HOPS * hop
-    hann, matrix = _band_matrix(window, rate_hz)
-    every = BAND_HOPS * hop
-    frames = np.lib.stride_tricks.sliding_window_view(samples, window)[::every][: count // BAND_HOPS]
-    spectrum = fft.rfft(frames * hann, axis=1)
+def _band_power(windows: Float32Array, rate_hz: float) -> Float32Array:
+    hann, matrix = _band_matrix(windows.shape[1], rate_hz)
+    spectrum = fft.rfft(windows * hann, axis=1)
     return np.asarray((spectrum.real**2 + spectrum.imag**2) @ matrix, dtype=np.float32)
