@@ -27,9 +27,14 @@ def json_answer(
     response.headers.update(headers or {})
     response.headers.setdefault("Cache-Control", "no-cache" if tagged else "no-store")
     if tagged:
-        response.set_etag(hashlib.sha256(text.encode()).hexdigest()[:32], weak=True)
+        response.set_etag(_hash(text), weak=True)
         response.make_conditional(request)
     return response
+
+
+def tag_of(document: Any) -> str:
+    """The entity tag of JSON values, without quotes."""
+    return _hash(current_app.json.dumps(document) + "\n")
 
 
 def page_answer(document: Mapping[str, Any]) -> Response:
@@ -40,3 +45,7 @@ def page_answer(document: Mapping[str, Any]) -> Response:
         target = f"{request.path}?{urlencode([*question, ('cursor', document['next'])])}"
         response.headers["Link"] = f'<{target}>; rel="next"'
     return response
+
+
+def _hash(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:32]

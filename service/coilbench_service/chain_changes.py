@@ -113,14 +113,22 @@ def add(bench: Bench, call: Request, chain: NewChain, key: str | None) -> tuple[
         return once(bench, key, idempotency.fingerprint(call, asked), act)
 
 
-def change(bench: Bench, key: str, changes: ChainChange) -> ChainRecord:
+def change(
+    bench: Bench, key: str, changes: ChainChange, require: Callable[[ChainRecord], None] = lambda _: None
+) -> ChainRecord:
     """Change what is said of a chain; takes under it show other figures at once when its gain steps change.
+
+    Parameters
+    ----------
+    require : is shown the chain as it is, locked, and raises where it must not be changed in this state
 
     Raises
     ------
     Problem : chain-unknown
     """
     with bench.database.write() as connection:
+        if (chain := chains.lock(connection, key)) is not None:
+            require(chain)
         changed = chains.change(connection, key, changes.model_dump(exclude_unset=True))
     if changed is None:
         raise chain_unknown(key)

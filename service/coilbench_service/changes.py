@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from flask import Request
@@ -24,8 +24,14 @@ from coilbench_worker.store.states import MEASURED, WAITING
 from coilbench_worker.store.takes import TakeRecord
 
 
-def describe(bench: Bench, take_id: str, patch: Mapping[str, Any]) -> TakeRecord:
+def describe(
+    bench: Bench, take_id: str, patch: Mapping[str, Any], require: Callable[[TakeRecord], None] = lambda _: None
+) -> TakeRecord:
     """Apply a merge patch to the description; measure again only when a setting changed by it.
+
+    Parameters
+    ----------
+    require : is shown the take as it is, locked, and raises where it must not be changed in this state
 
     Raises
     ------
@@ -33,6 +39,7 @@ def describe(bench: Bench, take_id: str, patch: Mapping[str, Any]) -> TakeRecord
     """
     with bench.database.write() as connection:
         take = _locked(connection, take_id)
+        require(take)
         about = about_document.merged(take.about, patch)
         settings = settings_after(take.settings, take.about, about)
         changed = takes.update_about(connection, take_id, about) or take

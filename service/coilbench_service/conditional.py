@@ -17,6 +17,10 @@ from werkzeug.wrappers import Request
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.problems import Problem
 
+WEAK_ADVICE = (
+    "Tags of JSON are weak and never hold in If-Match (RFC 9110 section 13.1.1): send If-Unmodified-Since with the "
+    "time in `updated`, or If-Match: *."
+)
 _HANDLED_HERE = ("HTTP_IF_MATCH", "HTTP_IF_UNMODIFIED_SINCE")
 
 
@@ -43,6 +47,25 @@ class ConditionalResponse(Response):
         rest = {name: value for name, value in environ.items() if name not in _HANDLED_HERE}
         super().make_conditional(rest, accept_ranges, complete_length)
         return self
+
+
+def require_state(call: Request, *, tag: str, changed: datetime) -> None:
+    """Refuse to change or delete what is not in the state that the request asks for.
+
+    Parameters
+    ----------
+    tag : present weak entity tag, without quotes: `If-Match: *` holds, a list of tags does not
+    changed : when it changed last, for `If-Unmodified-Since` (whole seconds)
+
+    Raises
+    ------
+    Problem : precondition-failed
+    """
+    present = Response()
+    present.set_etag(tag, weak=True)
+    present.last_modified = changed
+    if (failed := _failed(call.environ, present)) is not None:
+        raise Problem(kinds.PRECONDITION_FAILED, failed, advice=WEAK_ADVICE)
 
 
 def _failed(environ: Mapping[str, Any], response: Response) -> str | None:

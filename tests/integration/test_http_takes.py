@@ -288,6 +288,31 @@ def test_what_must_be_a_certain_state_is_sent_when_it_is_and_else_refused_withou
     assert_problem(gone, 404, "take-not-found")
 
 
+def test_what_must_be_a_certain_state_is_changed_and_deleted_when_it_is_and_else_left_alone(
+    service: Service, good: bytes
+) -> None:
+    take = service.sent(good, about={"label": "old"})
+    chain = service.client.post("/v1/chains", json={"key": "desk", "name": "old"}).json
+    stated = {"input_gain_db": 1, "full_scale_dbu": 1, "uncertainty_db": 1}
+    calibration = service.client.post(chain["links"]["calibrations"], json=stated).json["links"]["self"]
+    assert_problem(service.client.delete(calibration, headers={"If-Match": '"x"'}), 412, "precondition-failed")
+    chain = service.client.get("/v1/chains/desk").json
+    assert len(chain["calibrations"]) == 1
+    early, late = "Thu, 01 Jan 1970 00:00:01 GMT", "Fri, 01 Jan 2100 00:00:00 GMT"
+    for here, change in ((take, {"about": {"label": "new"}}), (chain, {"name": "new"})):
+        address = here["links"]["self"]
+        tag = service.client.get(address).headers.get("ETag", '"x"')
+        for failing in ({"If-Match": tag}, {"If-Match": '"x"'}, {"If-Unmodified-Since": early}):
+            for method in ("PATCH", "DELETE"):
+                answer = service.client.open(address, method=method, json=change, headers=failing)
+                assert "If-Unmodified-Since" in assert_problem(answer, 412, "precondition-failed")["advice"]
+        assert service.client.get(address).json["updated"] == here["updated"]
+        changed = service.client.patch(address, json=change, headers={"If-Match": "*"})
+        assert changed.status_code == 200
+        assert service.client.delete(address, headers={"If-Unmodified-Since": late}).status_code == 204
+        assert service.client.delete(address, headers={"If-Match": "*"}).status_code == 404
+
+
 def test_the_same_request_under_one_key_makes_one_take(service: Service, good: bytes) -> None:
     key = {"Idempotency-Key": "8e03978e-40d5-43e8-bc93-6894a57f9324"}
     first = service.send(good, about=ABOUT, headers=key)

@@ -11,11 +11,12 @@ from pydantic import Field
 
 from coilbench_service import calibrating
 from coilbench_service import problem_kinds as kinds
-from coilbench_service.answers import json_answer
+from coilbench_service.answers import json_answer, tag_of
 from coilbench_service.bench import Bench
 from coilbench_service.calibrating import StatedCalibration, ToneDescription
 from coilbench_service.chain_changes import existing
 from coilbench_service.chain_view import CalibrationView, calibration_view
+from coilbench_service.conditional import require_state
 from coilbench_service.openapi import Making, answers, body_of
 from coilbench_service.problems import Problem
 from coilbench_service.recording_answer import recording_answer
@@ -83,10 +84,15 @@ def blueprint(bench: Bench) -> APIBlueprint:
         """One calibration with its uncertainty budget."""
         return json_answer(calibration_view(path.chain_key, _existing(bench, path)), tagged=True)
 
-    @api.delete("/<calibration_id>", responses=answers({204: None}, kinds.CHAIN_UNKNOWN, kinds.CALIBRATION_UNKNOWN))
+    @api.delete(
+        "/<calibration_id>",
+        responses=answers({204: None}, kinds.CHAIN_UNKNOWN, kinds.CALIBRATION_UNKNOWN, kinds.PRECONDITION_FAILED),
+    )
     def delete_calibration(path: CalibrationPath) -> Response:
         """Delete a calibration and its tone; the one before it at its gain counts again."""
-        if not chains.remove_calibration(bench.database, bench.blobs, _existing(bench, path).id):
+        found = _existing(bench, path)
+        require_state(request, tag=tag_of(calibration_view(path.chain_key, found)), changed=found.created)
+        if not chains.remove_calibration(bench.database, bench.blobs, found.id):
             raise _unknown(path)
         return Response(status=204)
 

@@ -9,13 +9,15 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from coilbench_service import chain_changes
 from coilbench_service import problem_kinds as kinds
-from coilbench_service.answers import json_answer, page_answer
+from coilbench_service.answers import json_answer, page_answer, tag_of
 from coilbench_service.bench import Bench
 from coilbench_service.chain_changes import MOST_CHARACTERS, ChainChange, NewChain, chain_unknown, existing
 from coilbench_service.chain_view import Chain, ChainPage, chain_path, chain_view
+from coilbench_service.conditional import require_state
 from coilbench_service.openapi import Making, answers
 from coilbench_service.selection import ID_PATTERN, MAX_LIMIT
 from coilbench_worker.store import chains
+from coilbench_worker.store.chains import ChainRecord
 
 TAG = Tag(name="chains", description="What lies between pickup and file, and what full scale is in volts at its gains")
 
@@ -65,15 +67,25 @@ def blueprint(bench: Bench) -> APIBlueprint:
         """One chain with all its calibrations."""
         return json_answer(chain_view(existing(bench, path.chain_key)), tagged=True)
 
-    @api.patch("/<chain_key>", responses=answers({200: Chain}, kinds.CHAIN_UNKNOWN, kinds.NOT_JSON, kinds.BROKEN_JSON))
+    @api.patch(
+        "/<chain_key>",
+        responses=answers(
+            {200: Chain}, kinds.CHAIN_UNKNOWN, kinds.PRECONDITION_FAILED, kinds.NOT_JSON, kinds.BROKEN_JSON
+        ),
+    )
     def change_chain(path: ChainPath, body: ChainChange) -> Response:
         """Change what is said of a chain (JSON merge patch, RFC 7396); its key stays."""
-        return json_answer(chain_view(chain_changes.change(bench, path.chain_key, body)))
+        return json_answer(chain_view(chain_changes.change(bench, path.chain_key, body, _require_state)))
 
-    @api.delete("/<chain_key>", responses=answers({204: None}, kinds.CHAIN_UNKNOWN))
+    @api.delete("/<chain_key>", responses=answers({204: None}, kinds.CHAIN_UNKNOWN, kinds.PRECONDITION_FAILED))
     def delete_chain(path: ChainPath) -> Response:
         """Delete a chain with its calibrations and tones; its takes stay, without millivolts."""
+        _require_state(existing(bench, path.chain_key))
         chain_changes.remove(bench, path.chain_key)
         return Response(status=204)
 
     return api
+
+
+def _require_state(chain: ChainRecord) -> None:
+    require_state(request, tag=tag_of(chain_view(chain)), changed=chain.updated)

@@ -11,14 +11,16 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue, field_validator
 
 from coilbench_service import acceptance, changes
 from coilbench_service import problem_kinds as kinds
-from coilbench_service.answers import json_answer, page_answer
+from coilbench_service.answers import json_answer, page_answer, tag_of
 from coilbench_service.bench import Bench
+from coilbench_service.conditional import require_state
 from coilbench_service.final_take import answer_when_final, existing, take_not_found
 from coilbench_service.openapi import Acting, Asking, answers
 from coilbench_service.selection import ID_PATTERN, TakeQuery
 from coilbench_service.take_view import Take, TakePage, take_view
 from coilbench_worker import jobs
 from coilbench_worker.store import takes
+from coilbench_worker.store.takes import TakeRecord
 
 TAG = Tag(name="takes", description="One recording each, and what is known about it")
 UPLOAD = {
@@ -92,17 +94,29 @@ def blueprint(bench: Bench) -> APIBlueprint:
 
     @api.patch(
         "/<take_id>",
-        responses=answers({200: Take}, kinds.TAKE_NOT_FOUND, kinds.NOT_JSON, kinds.BROKEN_JSON, kinds.INVALID_ABOUT),
+        responses=answers(
+            {200: Take},
+            kinds.TAKE_NOT_FOUND,
+            kinds.PRECONDITION_FAILED,
+            kinds.NOT_JSON,
+            kinds.BROKEN_JSON,
+            kinds.INVALID_ABOUT,
+        ),
     )
     def describe_take(path: TakePath, body: TakePatch) -> Response:
         """Change the description; only another `expected_strums` or `channel` has the take measured again."""
-        return json_answer(take_view(changes.describe(bench, path.take_id, body.about)))
+        return json_answer(take_view(changes.describe(bench, path.take_id, body.about, _require_state)))
 
-    @api.delete("/<take_id>", responses=answers({204: None}, kinds.TAKE_NOT_FOUND))
+    @api.delete("/<take_id>", responses=answers({204: None}, kinds.TAKE_NOT_FOUND, kinds.PRECONDITION_FAILED))
     def delete_take(path: TakePath) -> Response:
-        """Delete a take, its measurements, and the recording when no other take has it."""
+        """Delete a take, its measurements, and the recording when no other take and no calibration has it."""
+        _require_state(existing(bench, path.take_id))
         if not jobs.remove(bench.database, bench.blobs, path.take_id):
             raise take_not_found(path.take_id)
         return Response(status=204)
 
     return api
+
+
+def _require_state(take: TakeRecord) -> None:
+    require_state(request, tag=tag_of(take_view(take)), changed=take.updated)
