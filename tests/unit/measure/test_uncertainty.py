@@ -42,6 +42,13 @@ def test_nothing_uncertain_has_infinitely_many_degrees() -> None:
     assert coverage_factor(None) == pytest.approx(1.959964, abs=1e-6)
 
 
+def test_factor_of_broken_degrees_lies_between_its_neighbours_in_the_table() -> None:
+    assert 3.1824 < coverage_factor(2.5) < 4.3027  # printed tables of Student's t for 3 and 2 degrees
+    assert coverage_factor(1e9) == pytest.approx(1.959964, abs=1e-6)
+    with pytest.raises(ValueError, match="degrees >= 1"):
+        coverage_factor(0.9)
+
+
 def test_one_component_keeps_its_degrees() -> None:
     assert effective_degrees([(0.3, 7.0)]) == pytest.approx(7.0)
     assert effective_degrees([(0.3, 7.0), (0.0, 2.0)]) == pytest.approx(7.0)

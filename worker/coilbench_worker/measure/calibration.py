@@ -100,7 +100,7 @@ def from_document(document: Mapping[str, Any]) -> GainCalibration:
 
     Raises
     ------
-    KeyError, ValueError : not a calibration
+    KeyError, TypeError, ValueError : not a calibration
     """
     return GainCalibration(
         input_gain_db=float(document["input_gain_db"]),
