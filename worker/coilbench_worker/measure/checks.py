@@ -26,7 +26,7 @@ CHECKS: tuple[CheckKind, ...] = (
         "clipped",
         ("caution", "reject"),
         "The recording is clipped",
-        "Several samples in a row stand at the file's extreme code, or at one and the same greatest value below it.",
+        "Several samples in a row stand at the file's extreme code, or the crests are cut off at one level below it.",
         "Lower the input gain until the loudest strum peaks near -6 dBFS and record the take again.",
     ),
     CheckKind(
@@ -91,6 +91,13 @@ CHECKS: tuple[CheckKind, ...] = (
         "Silence made by a gate or an editor",
         "Stretches of exact zeros: a gate or an editor has been at work, and the noise can't be measured there.",
         "Record without a gate and send the file as it was recorded.",
+    ),
+    CheckKind(
+        "limited",
+        ("caution",),
+        "A compressor, limiter or gate in the chain",
+        "The strums don't die away as strings do, or the noise goes with them: something changes the gain.",
+        "Switch off compressor, limiter, gate and automatic gain, and record again: they alter dynamics and decay.",
     ),
     CheckKind(
         "too-short",

@@ -1,5 +1,7 @@
 """Samples that stand at one extreme value: clipping at the file's greatest code, and flat tops below it.
 
+A digital ceiling holds samples at exactly one value; one before the converter leaves them near it (`crests`).
+
 Gathered block by block, without a second pass: each block keeps the runs at its own extremes, and only the blocks that
 reach the take's extreme count in the end.
 """
@@ -9,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench_worker.measure.crests import Crests
 from coilbench_worker.measure.source import FloatArray
 
 SHORTEST_RUN = 3
@@ -43,6 +46,8 @@ class Extremes:
     _runs: list[Run] = field(default_factory=list)
     _high: float = -np.inf
     _low: float = np.inf
+    _upper: Crests = field(default_factory=Crests)
+    _lower: Crests = field(default_factory=lambda: Crests(sign=-1.0))
 
     def feed(self, block: FloatArray) -> None:
         """Take the next block, shape (n,)."""
@@ -50,6 +55,8 @@ class Extremes:
             high, low = float(block.max()), float(block.min())
             self._high, self._low = max(self._high, high), min(self._low, low)
             self.peak = max(self.peak, high, -low)
+            self._upper.feed(block, high)
+            self._lower.feed(block, -low)
             if high >= NEAR_PEAK * self.peak:
                 self._runs += _runs(block >= high - FLAT_TOLERANCE * high, high, self._at)
             if low <= -NEAR_PEAK * self.peak:
@@ -73,6 +80,17 @@ class Extremes:
             and not self._few_codes(run.value)
         )
         return runs if len(runs) >= FLAT_RUNS else ()
+
+    def blunt_runs(self) -> tuple[Run, ...]:
+        """Crests that were cut off before the converter, as the runs within 1 % of each; of the polarity that has more
+        of them, empty where they are round.
+        """
+        found: list[tuple[Run, ...]] = [()]
+        for crests in (self._upper, self._lower):
+            runs = tuple(Run(crest.start, crest.top, crests.sign * crest.value) for crest in crests.blunt())
+            if runs and not self._few_codes(runs[0].value):
+                found.append(runs)
+        return max(found, key=len)
 
     def _few_codes(self, value: float) -> bool:
         return self.integer_bits is not None and abs(value) * 2.0 ** (self.integer_bits - 1) < FLAT_LEAST_CODES

@@ -9,7 +9,9 @@ from collections.abc import Sequence
 from coilbench_worker.measure.bands import OCTAVES, THIRDS, USABLE_SHARE, measurable
 from coilbench_worker.measure.checks import raised
 from coilbench_worker.measure.extremes import Extremes
-from coilbench_worker.measure.results import Check, Parts, Severity, Strum
+from coilbench_worker.measure.gating import Gating
+from coilbench_worker.measure.limiting import Compression
+from coilbench_worker.measure.results import Check, Parts, Scalar, Severity, Strum
 from coilbench_worker.measure.silence import LEAST_S
 from coilbench_worker.measure.source import RecordingFacts
 from coilbench_worker.measure.statistics import standard_deviation
@@ -20,6 +22,7 @@ SNR_NOTE_DB, SNR_CAUTION_DB, SNR_REJECT_DB = 40.0, 30.0, 15.0
 QUIET_PEAK_DBFS = -40.0
 UNEVEN_DB = 2.0
 CLIPPED_REJECT_S = 0.001
+STEADY_DB_PER_S = 0.5
 TIMES_SHOWN = 20
 
 
@@ -41,20 +44,60 @@ def of_file(facts: RecordingFacts, rate_hz: int, frames: int) -> list[Check]:
 
 
 def of_extremes(extremes: Extremes, rate_hz: int, onsets_s: Sequence[float]) -> list[Check]:
-    """The check `clipped`: at full scale, or flat tops below it."""
-    full, flat = extremes.clipped_runs(), extremes.flat_runs()
-    runs = full or flat
+    """The check `clipped`: at full scale, flat tops below it, or crests cut off before the converter."""
+    full, flat, blunt = extremes.clipped_runs(), extremes.flat_runs(), extremes.blunt_runs()
+    runs = full or flat or blunt
     if not runs:
         return []
     samples = sum(run.length for run in runs)
-    where = "at full scale" if full else f"at {20.0 * math.log10(abs(flat[0].value)):.1f} dBFS, below full scale,"
+    level = 20.0 * math.log10(abs(runs[0].value))
     often = "Once" if len(runs) == 1 else f"{len(runs)} times"
-    finding = f"{often} several samples in a row stand {where} ({samples} samples in all)."
+    if full or flat:
+        where = "at full scale" if full else f"at {level:.1f} dBFS, below full scale,"
+        finding = f"{often} several samples in a row stand {where} ({samples} samples in all)."
+    else:
+        finding = (
+            f"{len(runs)} crests are cut off at {level:.1f} dBFS, below full scale, so before the converter: by the"
+            f" input, or by the pickup's own electronics ({samples} samples in all)."
+        )
     times = sorted({round(run.start / rate_hz, 3) for run in runs})
     strums = sorted({_strum_at(time, onsets_s) for time in times} - {0})
     severity: Severity = "reject" if samples / rate_hz >= CLIPPED_REJECT_S else "caution"
-    values = {"runs": len(runs), "samples": samples, "longest": max(run.length for run in runs)}
+    values: dict[str, Scalar] = {
+        "place": "full scale" if full else "below full scale",
+        "level_dbfs": level,
+        "runs": len(runs),
+        "samples": samples,
+        "longest": max(run.length for run in runs),
+    }
     return [raised("clipped", severity, finding, strums=strums, times_s=times[:TIMES_SHOWN], values=values)]
+
+
+def of_limiting(compression: Compression | None, gating: Gating | None, strums: Sequence[Strum]) -> list[Check]:
+    """The check `limited`, with the signs that were seen; how far the peaks of all strums lie apart is beside it."""
+    signs, values = [], dict[str, Scalar]()
+    seen: set[int] = set()
+    if compression is not None:
+        early, late = compression.early_db_per_s, compression.late_db_per_s
+        first = f"falls by {early:.1f} dB/s" if early >= STEADY_DB_PER_S else "hardly falls"
+        course = f"{first} at first and by {late:.1f} dB/s later" if compression.reduction_db is not None else first
+        signs.append(f"The level of {_strums(compression.strums)} {course}: a compressor or limiter holds it up.")
+        values |= {"early_db_per_s": early, "late_db_per_s": late, "gain_reduction_db": compression.reduction_db}
+        peaks = [peak for strum in strums if (peak := strum.quantities.get("peak_dbfs")) is not None]
+        values["peak_spread_db"] = max(peaks) - min(peaks) if len(peaks) > 1 else None
+        seen |= set(compression.strums)
+    if gating is not None:
+        signs.append(f"The hiss falls by {gating.drop_db:.0f} dB after {_strums(gating.strums)}: a gate shuts it off.")
+        values["gate_drop_db"] = gating.drop_db
+        seen |= set(gating.strums)
+    if not signs:
+        return []
+    times = () if gating is None else gating.times_s[:TIMES_SHOWN]
+    return [raised("limited", "caution", " ".join(signs), strums=sorted(seen), times_s=times, values=values)]
+
+
+def _strums(numbers: Sequence[int]) -> str:
+    return f"strum {numbers[0]}" if len(numbers) == 1 else f"strums {', '.join(map(str, numbers))}"
 
 
 def of_noise(noise: Parts, peak_dbfs: float | None) -> list[Check]:

@@ -4,11 +4,12 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from coilbench_worker.measure import judgement
+from coilbench_worker.measure import gating, judgement, limiting
 from coilbench_worker.measure.catalogue import QUANTITIES
 from coilbench_worker.measure.channels import choose_channel
 from coilbench_worker.measure.checks import raised
 from coilbench_worker.measure.extremes import Extremes
+from coilbench_worker.measure.hiss import Hiss, HissCourse
 from coilbench_worker.measure.levels import energy_average_dbfs, power_db
 from coilbench_worker.measure.noise import Noise, QuietStretches, with_rounding
 from coilbench_worker.measure.one_strum import cut_short, measure_strum
@@ -24,7 +25,7 @@ from coilbench_worker.measure.results import (
 )
 from coilbench_worker.measure.settings import MeasureSettings
 from coilbench_worker.measure.silence import silent_stretches
-from coilbench_worker.measure.source import OneChannel, RecordingFacts, SampleSource
+from coilbench_worker.measure.source import FloatArray, OneChannel, RecordingFacts, SampleSource
 from coilbench_worker.measure.statistics import summary
 from coilbench_worker.measure.strums import Finding, find_strums
 from coilbench_worker.measure.survey import Survey, survey
@@ -53,7 +54,7 @@ def measure_take(source: SampleSource, facts: RecordingFacts, settings: MeasureS
     _long_enough(source, settings, checks)
     channel, noted = choose_channel(source, settings.channel)
     checks += noted
-    course, extremes = _survey(channel, facts)
+    course, extremes, hiss = _survey(channel, facts)
     finding = find_strums(channel, course, settings.expected_strums)
     checks += _of_silence(course, finding, channel.rate_hz)
     if not finding.strums:
@@ -74,6 +75,9 @@ def measure_take(source: SampleSource, facts: RecordingFacts, settings: MeasureS
     checks += judgement.of_noise(noise, _greatest(strums, "peak_dbfs"))
     short = {strum.number: keys for strum in strums if (keys := cut_short(strum))}
     checks += judgement.of_strums(strums, settings.expected_strums, short)
+    compression = limiting.compression(course, finding.strums, finding.noise_power, finding.passed_over)
+    gated = gating.gating(hiss, finding.strums, channel.rate_hz)
+    checks += judgement.of_limiting(compression, gated, strums)
     return TakeMeasurement(
         version=MEASURE_VERSION,
         settings=settings.to_document(),
@@ -95,9 +99,14 @@ def _long_enough(source: SampleSource, settings: MeasureSettings, checks: list[C
         raise Unmeasurable((*checks, raised("too-short", "reject", finding, values=values)))
 
 
-def _survey(channel: OneChannel, facts: RecordingFacts) -> tuple[Survey, Extremes]:
-    extremes = Extremes(facts.integer_bits)
-    return survey(channel, watch=extremes.feed), extremes
+def _survey(channel: OneChannel, facts: RecordingFacts) -> tuple[Survey, Extremes, HissCourse | None]:
+    extremes, hiss = Extremes(facts.integer_bits), Hiss(channel.rate_hz, facts.integer_bits)
+
+    def watch(block: FloatArray) -> None:
+        extremes.feed(block)
+        hiss.feed(block)
+
+    return survey(channel, watch=watch), extremes, hiss.course()
 
 
 def _audio(source: SampleSource, channel: OneChannel, facts: RecordingFacts) -> AudioDescription:
