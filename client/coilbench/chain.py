@@ -6,6 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+SAME_GAIN_DB = 0.05
+"""Gains no further apart than this are one setting to the service."""
+
 
 @dataclass(frozen=True)
 class BudgetLine:
@@ -125,8 +128,11 @@ class Chain:
     @property
     def newest(self) -> tuple[Calibration, ...]:
         """The calibration that counts at each gain, by rising gain."""
-        by_gain = {calibration.input_gain_db: calibration for calibration in self.calibrations}
-        return tuple(by_gain[gain_db] for gain_db in sorted(by_gain))
+        kept: list[Calibration] = []
+        for one in reversed(self.calibrations):
+            if all(abs(one.input_gain_db - other.input_gain_db) > SAME_GAIN_DB for other in kept):
+                kept.append(one)
+        return tuple(sorted(kept, key=lambda calibration: calibration.input_gain_db))
 
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> Chain:

@@ -85,7 +85,14 @@ def once(
                 first = idempotency.recall(connection, key, request_sha256)
                 if first is not None:
                     return first.status, first.body
-                made = act(connection)
+                try:
+                    made = act(connection)
+                except Problem:
+                    # It may clash with its own first sending, which ended in another process since we looked.
+                    first = idempotency.recall(connection, key, request_sha256)
+                    if first is not None:
+                        return first.status, first.body
+                    raise
                 idempotency.remember(connection, key, request_sha256, 201, made.document, **made.about)
         except AnsweredElsewhere:
             continue

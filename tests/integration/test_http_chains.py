@@ -17,7 +17,7 @@ import soundfile
 from urllib3 import encode_multipart_formdata
 from werkzeug.test import TestResponse
 
-from coilbench_service import calibrating
+from coilbench_service import calibrating, idempotency
 from coilbench_worker import reference
 from coilbench_worker.reference import ReferenceFailed
 from http_recordings import DBU_V, RATE_HZ, TONE_PEAK, float32, pcm16, sine, strums_wav
@@ -355,6 +355,22 @@ def test_the_same_request_under_one_key_acts_once(service: Service, monkeypatch:
     assert len(service.client.get("/v1/chains/desk").json["calibrations"]) == 2
     with service.bench.keys.hold("k4"):
         assert_problem(state(service, headers={"Idempotency-Key": "k4"}), 409, "idempotency-key-in-flight")
+
+
+def test_a_request_that_clashes_with_its_own_first_sending_gets_the_first_answer(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another process may have ended it between our look and our act."""
+    first = add(service, headers={"Idempotency-Key": "k1"})
+    recall, looks = idempotency.recall, iter([False])
+
+    def blind_once(*asked: Any) -> Any:
+        return recall(*asked) if next(looks, True) else None
+
+    monkeypatch.setattr(idempotency, "recall", blind_once)
+    again = add(service, headers={"Idempotency-Key": "k1"})
+    assert (again.status_code, again.json) == (201, first.json)
+    assert_problem(add(service), 409, "chain-exists")
 
 
 def test_after_a_deletion_a_key_is_new_again(service: Service) -> None:

@@ -98,3 +98,47 @@ def test_text_of_every_kind_is_kept_and_found(services: list[Service]) -> None:
     assert found[0]["file"]["name"] == "日本 ünï.wav"
     assert service.client.get("/v1/takes", query_string={"session": "a\0b"}).json["items"] == []
     assert_problem(service.client.get("/v1/takes/a%00b"), 404, "take-not-found")
+
+
+def test_a_chain_and_its_calibration_sent_many_times_at_once_under_one_key_are_made_once(
+    services: list[Service],
+) -> None:
+    stated = {"input_gain_db": 20, "full_scale_dbu": 6, "uncertainty_db": 0.2}
+
+    def post(address: str, body: dict[str, object], key: str) -> list[tuple[int, str]]:
+        def once(number: int) -> tuple[int, str]:
+            answer = services[number % 2].client.post(address, json=body, headers={"Idempotency-Key": key})
+            return answer.status_code, answer.headers.get("Location") or answer.json["type"]
+
+        with ThreadPoolExecutor(AT_ONCE) as pool:
+            return list(pool.map(once, range(AT_ONCE)))
+
+    for address, body, key in (
+        ("/v1/chains", {"key": "desk"}, "one"),
+        ("/v1/chains/desk/calibrations", stated, "two"),
+    ):
+        answers = post(address, body, key)
+        assert len({where for status, where in answers if status == 201}) == 1
+        assert {where for status, where in answers if status != 201} <= {"/problems/idempotency-key-in-flight"}
+    (chain,) = services[1].client.get("/v1/chains").json["items"]
+    assert len(chain["calibrations"]) == 1
+
+
+def test_chains_that_are_calibrated_and_deleted_at_once_end_without_a_fault(services: list[Service]) -> None:
+    stated = {"input_gain_db": 20, "full_scale_dbu": 6, "uncertainty_db": 0.2}
+
+    def come_and_go(number: int) -> set[int]:
+        client = services[number % 2].client
+        seen = set()
+        for _ in range(6):
+            seen.add(client.post("/v1/chains", json={"key": "desk"}).status_code)
+            made = client.post("/v1/chains/desk/calibrations", json=stated)
+            seen.add(made.status_code)
+            if made.status_code == 201 and number % 3 == 0:
+                seen.add(client.delete(made.json["links"]["self"]).status_code)
+            seen.add(client.delete("/v1/chains/desk").status_code)
+        return seen
+
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        seen = set().union(*pool.map(come_and_go, range(AT_ONCE)))
+    assert seen <= {201, 204, 404, 409}

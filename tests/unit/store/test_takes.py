@@ -42,12 +42,14 @@ def test_a_page_that_ends_with_the_last_take_has_no_next(database: Database, blo
 
 
 def test_filters_hold_together(database: Database, blobs: Blobs) -> None:
-    a = arrive(database, blobs, b"1", about={"pickup": "mill-bridge", "session": "monday"})
+    a = arrive(database, blobs, b"1", about={"pickup": "mill-bridge", "session": "monday", "chain": 'Tisch "Ω"'})
     b = arrive(database, blobs, b"2", about={"pickup": "mill-bridge", "session": "friday"})
     c = arrive(database, blobs, b"3", about={"pickup": "harbour-neck", "session": "friday"})
     assert ids(database, pickup="mill-bridge") == [a.id, b.id]
     assert ids(database, pickup="mill-bridge", session="friday") == [b.id]
     assert ids(database, sha256=c.sha256) == [c.id]
+    assert ids(database, chain='Tisch "Ω"') == [a.id]
+    assert ids(database, chain="Tisch") == []
     assert ids(database, id=(a.id, c.id)) == [a.id, c.id]
     assert ids(database, since=c.created) == [c.id]
     assert ids(database, since=c.created + timedelta(hours=1)) == []
