@@ -28,7 +28,7 @@ class About(BaseModel):
     label: Text | None = Field(None, description="A name for people")
     session: Key | None = Field(None, description="The plan under which takes were recorded")
     pickup: Key | None = Field(None, description="Key of the pickup, a short unique text")
-    chain: Key | None = Field(None, description="The input chain: cable, desk or interface, converter")
+    chain: Key | None = Field(None, description="Key of the input chain: cable, desk or interface, converter")
     guitar: Text | None = Field(None, description="The guitar")
     position: Text | None = Field(None, description="Where the pickup sits: bridge, middle, neck, or a combination")
     strings: Text | None = Field(None, description="String set, such as 10-46 nickel, 3 weeks old")

@@ -72,12 +72,12 @@ def _of_mean(strums: Sequence[Mapping[str, Any]], one: Series) -> str | None:
     whys = _different(why for strum in missing if (why := _of_one(strum, one)) is not None)
     if not whys:
         return None
-    because = ", or because ".join(whys[:MOST_REASONS])
-    if len(whys) > MOST_REASONS:
-        because += f", or for {len(whys) - MOST_REASONS} more reasons"
+    said = ", or: ".join(whys[:MOST_REASONS])
+    if (more := len(whys) - MOST_REASONS) > 0:
+        said += f", or {more} more reason{'s' if more > 1 else ''}"
     if len(missing) < len(strums):
-        return f"only {len(strums) - len(missing)} of {len(strums)} strums, because {because}"
-    return because if len(whys) == 1 else f"none of {len(strums)} strums, because {because}"
+        return f"only {len(strums) - len(missing)} of {len(strums)} strums: {said}"
+    return said if len(whys) == 1 else f"none of {len(strums)} strums: {said}"
 
 
 def _different(whys: Iterable[str]) -> list[str]:

@@ -275,20 +275,18 @@ def test_a_take_says_of_how_many_strums_a_mean_is() -> None:
     (row,) = rows_of("take", CHOSEN)(take(), measurement(strums=strums))
     assert row["reasons"] == {
         "attack_ms": SHORT,
-        "crest_db": f"only 2 of 3 strums, because {SHORT}",
-        "decay_db_per_s": f"only 1 of 3 strums, because {WEAK}",
+        "crest_db": f"only 2 of 3 strums: {SHORT}",
+        "decay_db_per_s": f"only 1 of 3 strums: {WEAK}",
     }
 
 
 def test_different_reasons_of_a_mean_are_told_and_too_many_are_counted() -> None:
     two = [with_reasons(1, decay_db_per_s=WEAK), with_reasons(2, decay_db_per_s=SHORT)]
     (row,) = rows_of("take", CHOSEN)(take(), measurement(strums=two))
-    assert row["reasons"] == {"decay_db_per_s": f"none of 2 strums, because {WEAK}, or because {SHORT}"}
+    assert row["reasons"] == {"decay_db_per_s": f"none of 2 strums: {WEAK}, or: {SHORT}"}
     three = [*two, with_reasons(3, decay_db_per_s="third"), with_reasons(4)]
     (row,) = rows_of("take", CHOSEN)(take(), measurement(strums=three))
-    assert row["reasons"] == {
-        "decay_db_per_s": f"only 1 of 4 strums, because {WEAK}, or because {SHORT}, or for 1 more reasons"
-    }
+    assert row["reasons"] == {"decay_db_per_s": f"only 1 of 4 strums: {WEAK}, or: {SHORT}, or 1 more reason"}
 
 
 DESK = ChainCalibrations("desk", (stated(12.0, full_scale_v_rms=1.0, expanded_uncertainty_db=0.2),))
