@@ -66,12 +66,12 @@ class Row:
         if self.limits is not None:
             return self.limits
         if self.low == -self.high:
-            return f"±{self.high:g} {self.unit}"
+            return f"±{self.high:g} {self.unit}".rstrip()
         return f"{_signed(self.low)} to {_signed(self.high)} {self.unit}"
 
     def _seen(self, deviation: float) -> str:
         inside = math.isinf(self.low)
-        return f"{_digits(-deviation)} {self.unit} inside" if inside else f"{_digits(deviation)} {self.unit}"
+        return f"{_digits(-deviation)} {self.unit} inside" if inside else f"{_digits(deviation)} {self.unit}".rstrip()
 
 
 def main() -> None:
@@ -129,11 +129,12 @@ def _signed(value: float) -> str:
 
 
 def _digits(value: float) -> str:
-    """Two figures, and no more than five places."""
-    if abs(value) < 5e-6:
+    """Two figures."""
+    if value == 0.0:
         return "0"
-    places = min(max(1 - math.floor(math.log10(abs(value))), 0), 5)
-    return f"{value:.{places}f}"
+    if abs(value) < 1e-4:
+        return f"{value:.0e}"
+    return f"{value:.{max(1 - math.floor(math.log10(abs(value))), 0)}f}"
 
 
 if __name__ == "__main__":

@@ -13,13 +13,11 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from typing import Any
 
 import pytest
 
-Deviation = Callable[..., None]
 PROPERTY = "standard"
 
 
@@ -107,13 +105,14 @@ class Deviations:
 
 
 @pytest.fixture
-def deviation(request: pytest.FixtureRequest, record_property: Callable[[str, Any], None]) -> Iterator[Deviations]:
+def deviation(request: pytest.FixtureRequest) -> Iterator[Deviations]:
     """Call it with what was measured minus what was expected: see the top of this file."""
     stated = [statement(mark) for mark in request.node.iter_markers("standard")]
     kept = Deviations(stated[::-1])
     yield kept
     for each, value in kept.greatest.items():
-        record_property(PROPERTY, json.dumps({**asdict(each), "deviation": value, "used": each.used(value)}))
+        noted = json.dumps({**asdict(each), "deviation": value, "used": each.used(value)})
+        request.node.user_properties.append((PROPERTY, noted))
 
 
 def pytest_configure(config: pytest.Config) -> None:

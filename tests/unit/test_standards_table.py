@@ -66,6 +66,7 @@ def test_page_names_only_files_of_tests_that_exist() -> None:
     assert files <= {path.relative_to(ROOT).as_posix() for path in FILES}
 
 
+INI = "[pytest]\naddopts = --strict-markers --import-mode=importlib\nfilterwarnings = error\n"
 TRIED = """
 import pytest
 
@@ -108,7 +109,7 @@ def test_deviation_is_asserted_and_recorded_by_the_same_call(tmp_path: Path, pro
     folder.mkdir()
     shutil.copy(FOLDER / "conftest.py", folder)
     (folder / "test_tried.py").write_text(TRIED, "utf-8")
-    (tmp_path / "pytest.ini").write_text("[pytest]\naddopts = --strict-markers --import-mode=importlib\n", "utf-8")
+    (tmp_path / "pytest.ini").write_text(INI, "utf-8")
     command = [sys.executable, "-m", "pytest", "-q", "-n", processes, f"--junitxml={report}", "-p", "no:cacheprovider"]
     ran = subprocess.run([*command, "standards"], cwd=tmp_path, capture_output=True, text=True, check=False)
     assert ran.returncode == 1, ran.stdout + ran.stderr

@@ -92,22 +92,46 @@ def momentary_maximum_lufs(
     ------
     ValueError : not finite, or the onset is not inside `samples`
     """
+    powers = window_powers(samples, rate_hz, window_s=WINDOW_S, onset=onset, start_s=start_s, stop_s=stop_s)
+    return None if powers is None else _lufs(float(powers.max()))
+
+
+def window_powers(
+    samples: FloatArray, rate_hz: float, *, window_s: float, onset: int = 0, start_s: float = 0.0, stop_s: float = 0.5
+) -> FloatArray | None:
+    """K-weighted mean square of every window, every 10 ms, that starts between start_s and stop_s.
+
+    Parameters
+    ----------
+    samples : shape (n,), full scale = 1.0, ideally from PRE_ROLL_S before the onset (what is missing counts as silence)
+    rate_hz : > 4 kHz, Hz
+    window_s : multiple of 10 ms: 0.4 s for momentary, 3 s for short-term loudness (EBU Tech 3341, 2.2)
+    onset : index of the onset in `samples`
+    start_s, stop_s : windows start at start_s, start_s + 10 ms, ... below stop_s, s from the onset
+
+    Returns
+    -------
+    shape (windows,), full scale squared = 1.0 (10 log10 of it is loudness, less OFFSET_DB); None when `samples` end
+        before the last window does
+
+    Raises
+    ------
+    ValueError : not finite, or the onset is not inside `samples`
+    """
     if not 0 <= onset < samples.size:
         raise ValueError(f"onset at sample {onset} of {samples.size}")
     starts = max(int(np.ceil((stop_s - start_s) / HOP_S - 1e-6)), 1)
-    hops = round(WINDOW_S / HOP_S)
+    hops = round(window_s / HOP_S)
     grid = start_s + HOP_S * np.arange(starts + hops)
     edges = onset + np.rint(grid * rate_hz).astype(np.intp)
     if edges[-1] > samples.size:
         return None
     weighted = sosfilt(k_weighting_sos(rate_hz), samples[: edges[-1]])
     until = np.concatenate(([0.0], np.cumsum(np.add.reduceat(np.square(weighted), edges[:-1]))))
-    windows = (until[hops:] - until[:-hops]) / (edges[hops:] - edges[:-hops])
-    greatest = float(windows.max())
-    if not np.isfinite(greatest):
+    powers: FloatArray = (until[hops:] - until[:-hops]) / (edges[hops:] - edges[:-hops])
+    if not np.isfinite(powers).all():
         raise ValueError("samples are not finite (NaN or infinity)")
-    level = power_db(greatest)
-    return None if level is None else level + OFFSET_DB
+    return powers
 
 
 class IntegratedLoudness:
@@ -154,11 +178,15 @@ class IntegratedLoudness:
         if heard.size == 0:
             return None
         kept = heard[heard > float(heard.mean()) * 10.0 ** (RELATIVE_GATE_LU / 10.0)]
-        level = power_db(float(kept.mean()))
-        return None if level is None else level + OFFSET_DB
+        return _lufs(float(kept.mean()))
 
     def _edge(self, cell: int) -> int:
         return round(cell * 0.1 * self._rate_hz)
+
+
+def _lufs(power: float) -> float | None:
+    level = power_db(power)
+    return None if level is None else level + OFFSET_DB
 
 
 def _power(lufs: float) -> float:
