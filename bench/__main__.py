@@ -1,5 +1,5 @@
-"""`python -m bench [--json FILE] [--part speed|profile|memory|service]`: figures beside their aims. It gates nothing:
-the exit code is 0 unless a part could not be run.
+"""`python -m bench [--json FILE] [--part speed|profile|memory|service|judgement]`: figures beside their aims. It
+gates nothing: the exit code is 0 unless a part could not be run.
 """
 
 import argparse
@@ -42,18 +42,27 @@ def _service(folder: Path) -> list[Figure]:
     return service(folder, one_take())
 
 
+def _judgement(folder: Path) -> list[Figure]:
+    from bench.judgement import judgement
+
+    return judgement()
+
+
 PARTS: dict[str, Callable[[Path], list[Figure]]] = {
     "speed": _speed,
     "profile": _profile,
     "memory": _memory,
     "service": _service,
+    "judgement": _judgement,
 }
+ON_REQUEST = {"judgement"}
+"""Parts that run only when they are asked for: they take too long."""
 
 WIDTH = 140  # of the table where no terminal sets one
 
 
 def main() -> int:
-    """Run the parts asked for, all by default; 1 when one of them could not be run."""
+    """Run the parts asked for, by default all that are quick; 1 when one of them could not be run."""
     parser = argparse.ArgumentParser(prog="python -m bench", description=__doc__)
     parser.add_argument("--json", metavar="FILE", type=Path, help="write the figures to FILE as well")
     parser.add_argument("--part", choices=PARTS, action="append", help="only this part; may be repeated")
@@ -63,7 +72,7 @@ def main() -> int:
         console = Console(width=WIDTH)
     figures: list[Figure] = []
     broken: dict[str, str] = {}
-    for name in chosen.part or PARTS:
+    for name in chosen.part or [name for name in PARTS if name not in ON_REQUEST]:
         progress.print(f"{name} ...")
         start = time.monotonic()
         try:
