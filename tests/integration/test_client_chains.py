@@ -127,6 +127,9 @@ def test_a_chain_is_added_calibrated_shown_listed_and_removed(
     status, out, _ = command("chain", "list")
     assert (status, [line.split()[0] for line in out.splitlines()]) == (0, ["key", "desk", "20"])
     assert "-4.50 dBu" in out
+    assert command("chain", "change", "desk", "--notes", "left input", "--gain-step-uncertainty-db", 0.1)[0] == 0
+    assert (bench.chain("desk").notes, bench.chain("desk").gain_step_uncertainty_db) == ("left input", 0.1)
+    assert command("chain", "change", "desk")[0] == 2
     command("chain", "calibrate", "desk", "--gain", 20, "--full-scale-volts", 1, "--uncertainty-db", 0)
     _, out, _ = command("chain", "show", "desk")
     assert "desk The desk" in out
@@ -199,6 +202,8 @@ def test_a_table_shows_millivolts_of_takes_that_were_measured_before(
     assert found.calibration is not None
     assert found.calibration["chain"] == "desk"
     assert [one.id for one in bench.takes(chain="desk")] == [take["id"]]
+    assert command("status", "--chain", "desk")[1] == "1 measured\n"
+    assert command("table", "--chain", "none")[2].startswith("No take fits")
     assert list(bench.takes(id=[])) == []
     assert len(bench.table(id=iter(()))) == 0
     assert len(bench.table(id=iter([take["id"]]))) == 1

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any, TypeVar
 
 import click
 from rich.table import Table as Grid
@@ -14,6 +15,23 @@ from coilbench.chain import Calibration, Chain
 from coilbench.command.connection import Connection, connection_options
 from coilbench.command.headline import screen
 from coilbench.command.options import json_option
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def said_options(command: Command) -> Command:
+    """`--name`, `--notes`, `--gain-step-uncertainty-db`: what is said of a chain."""
+    command = click.option(
+        "--gain-step-uncertainty-db",
+        type=float,
+        metavar="DB",
+        help="How far a difference of two gain settings can be trusted (k = 2). Given, a calibration holds at other "
+        "gains too, and is that much less certain there.",
+    )(command)
+    command = click.option("--notes", metavar="TEXT", help="Anything: which input, which cable, who measured it.")(
+        command
+    )
+    return click.option("--name", metavar="TEXT", help="What people call it.")(command)
 
 
 @click.group(short_help="Input chains, and what full scale is in volts at their gains.")
@@ -46,15 +64,7 @@ def list_chains(connection: Connection, as_json: bool) -> None:
 @chain.command(short_help="Make a chain.")
 @connection_options
 @click.argument("chain_key", metavar="KEY")
-@click.option("--name", metavar="TEXT", help="What people call it.")
-@click.option("--notes", metavar="TEXT", help="Anything: which input, which cable, who measured it.")
-@click.option(
-    "--gain-step-uncertainty-db",
-    type=float,
-    metavar="DB",
-    help="How far a difference of two gain settings can be trusted (k = 2). Given, a calibration holds at other gains "
-    "too, and is that much less certain there.",
-)
+@said_options
 @json_option
 @click.pass_obj
 def add(
@@ -72,6 +82,32 @@ def add(
         _print_json(made)
     else:
         click.echo(f"Chain {made.key} is there; `coilbench chain calibrate` says what full scale is at its gains.")
+
+
+@chain.command(short_help="Change what is said of a chain.")
+@connection_options
+@click.argument("chain_key", metavar="KEY")
+@said_options
+@json_option
+@click.pass_obj
+def change(
+    connection: Connection,
+    chain_key: str,
+    name: str | None,
+    notes: str | None,
+    gain_step_uncertainty_db: float | None,
+    as_json: bool,
+) -> None:
+    """Change what is said of a chain; what is not given stays."""
+    said = {"name": name, "notes": notes, "gain_step_uncertainty_db": gain_step_uncertainty_db}
+    changes = {field: value for field, value in said.items() if value is not None}
+    if not changes:
+        raise click.UsageError("give --name, --notes or --gain-step-uncertainty-db")
+    changed = connection.client().change_chain(chain_key, **changes)
+    if as_json:
+        _print_json(changed)
+    else:
+        click.echo(f"Chain {changed.key} is changed.", err=True)
 
 
 @chain.command(short_help="Show a chain with all its calibrations.")

@@ -67,19 +67,20 @@ def json_option(command: Command) -> Command:
 
 
 def filter_options(command: Command) -> Command:
-    """`--session`, `--pickup`, `--since`: which takes."""
+    """`--session`, `--pickup`, `--chain`, `--since`: which takes."""
     command = click.option(
         "--since", callback=_moment, metavar="DATE", help="Only takes sent from then on (local time unless it says)."
     )(command)
+    command = click.option("--chain", metavar="KEY", help="Only takes recorded through this chain.")(command)
     command = click.option("--pickup", metavar="KEY", help="Only takes of this pickup.")(command)
     return click.option("--session", metavar="NAME", help="Only takes of this session.")(command)
 
 
-def filters_of(session: str | None, pickup: str | None, since: datetime | None) -> TakeFilters:
+def filters_of(session: str | None, pickup: str | None, chain: str | None, since: datetime | None) -> TakeFilters:
     """The filters given on a command line.
 
     Parameters
     ----------
-    session, pickup, since : as the options have them
+    session, pickup, chain, since : as the options have them
     """
-    return TakeFilters(session=session, pickup=pickup, since=since)
+    return TakeFilters(session=session, pickup=pickup, chain=chain, since=since)

@@ -32,6 +32,7 @@ def status(
     state: tuple[str, ...],
     session: str | None,
     pickup: str | None,
+    chain: str | None,
     since: datetime | None,
     as_json: bool,
 ) -> int:
@@ -39,7 +40,7 @@ def status(
 
     Exits with 1 when one of them was rejected or failed.
     """
-    filters = filters_of(session, pickup, since)
+    filters = filters_of(session, pickup, chain, since)
     if ids and (state or any(filters.values())):
         raise click.UsageError("give either IDs or filters")
     client = connection.client()

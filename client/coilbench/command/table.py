@@ -35,6 +35,7 @@ def table(
     connection: Connection,
     session: str | None,
     pickup: str | None,
+    chain: str | None,
     since: datetime | None,
     per: Literal["take", "strum"],
     quantities: str | None,
@@ -50,7 +51,7 @@ def table(
     if list_quantities:
         print_quantities(client.quantities(), as_json=as_json)
         return MEASURED
-    filters = filters_of(session, pickup, since)
+    filters = filters_of(session, pickup, chain, since)
     chosen = [key.strip() for key in quantities.split(",") if key.strip()] if quantities else None
     found = client.table(per, chosen, **filters)
     filters["state"] = ("rejected", "failed", "waiting", "measuring")
