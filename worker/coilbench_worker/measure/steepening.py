@@ -21,6 +21,7 @@ LEAST_FALL_DB_PER_S = 4.0
 """The first line counts as at least this steep, or a level that hardly falls would steepen at every beat."""
 STEPS_BEFORE, STEPS_AFTER = 8, 3
 DEEPEST_DB = 100.0
+"""Below the loudest step; deeper ones at the end are silence and no fall."""
 
 
 def steepening(strum: Cells) -> int | None:
@@ -39,7 +40,9 @@ def steepening(strum: Cells) -> int | None:
     greatest = float(energy[loudest])
     if greatest <= 0.0:
         return None
-    level_db = 10.0 * np.log10(np.maximum(energy[loudest:] / greatest, 10.0 ** (-DEEPEST_DB / 10.0)))
+    ratio = energy[loudest:] / greatest
+    heard = int(np.flatnonzero(ratio > 10.0 ** (-DEEPEST_DB / 10.0))[-1]) + 1
+    level_db = 10.0 * np.log10(np.maximum(ratio[:heard], 10.0 ** (-DEEPEST_DB / 10.0)))
     end, found = level_db.size, None
     while (at := _bend(level_db[:end], LEAST_FALL_DB_PER_S * width * strum.cell_s)) is not None:
         end = found = at
