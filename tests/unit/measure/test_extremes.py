@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from coilbench_worker.measure.extremes import Extremes
 from coilbench_worker.measure.source import FloatArray
+from material.processing import OverdrivenInput
 
 RATE_HZ = 48_000
 TIME_S = np.arange(RATE_HZ) / RATE_HZ
@@ -116,3 +117,37 @@ def test_digital_silence_is_not_clipping() -> None:
 
 def test_recording_without_samples_has_no_runs() -> None:
     assert fed(np.zeros(0)).clipped_runs() == ()
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000, 192_000])
+@pytest.mark.parametrize("bits", [8, 16, 24])
+@pytest.mark.parametrize("hertz", [46.25, 82.4, 110.0])
+def test_wave_that_just_reaches_full_scale_is_not_clipped(rate_hz: int, bits: int, hertz: float) -> None:
+    """In 8 bits its crest stands on the greatest code for 40 samples, period after period: that decides nothing."""
+    steps = 2.0 ** (bits - 1)
+    wave = integers((steps - 1) / steps * np.cos(2 * np.pi * hertz * np.arange(rate_hz) / rate_hz), bits)
+    assert wave.max() == (steps - 1) / steps
+    extremes = Extremes(bits, rate_hz)
+    extremes.feed(wave)
+    assert extremes.clipped_runs() == ()
+
+
+@pytest.mark.parametrize("codes", [300, 3_000, 16_000])
+def test_low_string_of_some_codes_is_not_flat(codes: int) -> None:
+    low = integers(codes / 32768 * np.sin(2 * np.pi * 46.25 * TIME_S), 16)
+    assert fed(low, 16).flat_runs() == ()
+
+
+@pytest.mark.parametrize("bits", [16, 24, None])
+@pytest.mark.parametrize("polarity", [1.0, -1.0])
+def test_tops_cut_before_the_converter_are_seen_on_either_side(bits: int | None, polarity: float) -> None:
+    made = polarity * OverdrivenInput(0.4, low_ceiling=2.0).processed(LOUD, RATE_HZ)
+    extremes = fed(made if bits is None else integers(made, bits), bits)
+    assert extremes.flat_runs() == ()
+    runs = extremes.blunt_runs()
+    assert len(runs) >= 6
+    assert all(run.value == pytest.approx(0.4 * polarity, rel=0.03) for run in runs)
+
+
+def test_tops_of_few_codes_are_not_judged() -> None:
+    assert fed(integers(np.clip(LOUD, -0.5, 0.5) * 0.006, 16), 16).blunt_runs() == ()

@@ -8,6 +8,8 @@ import pytest
 
 from coilbench_worker.measure import judgement
 from coilbench_worker.measure.extremes import Extremes
+from coilbench_worker.measure.gating import Gating
+from coilbench_worker.measure.limiting import Compression
 from coilbench_worker.measure.results import Check, Strum
 from coilbench_worker.measure.source import FLOAT_FACTS, RecordingFacts
 
@@ -105,6 +107,16 @@ def test_levels_that_scatter_by_more_than_2_db_are_uneven(levels: list[float | N
     assert said(judgement.of_strums(strums, None, {})) == ([("uneven-strums", "caution")] if raised else [])
 
 
+def test_uneven_strums_are_named_with_their_levels() -> None:
+    strums = [strum(number, level) for number, level in enumerate([-20.0, -20.5, -19.5, -28.0], start=1)]
+    (check,) = judgement.of_strums(strums, None, {})
+    assert check.strums == (4,)
+    assert check.message.startswith(
+        "The levels of the strums scatter by 4.0 dB (standard deviation), from -28.0 to -19"
+    )
+    assert check.values["least_dbfs"] == -28.0
+
+
 def test_strums_cut_short_are_named_with_their_empty_quantities() -> None:
     strums = [strum(number, -20.0) for number in range(1, 4)]
     (check,) = judgement.of_strums(strums, None, {3: ["rms_dbfs"], 1: ["attack_ms", "rms_dbfs"]})
@@ -142,3 +154,55 @@ def test_clipping_in_every_strum_names_every_strum_though_only_some_times_are_li
     assert check.strums == (1, 2, 3, 4)
     assert len(check.times_s) == judgement.TIMES_SHOWN
     assert check.values["runs"] == 80
+
+
+COMPRESSED = Compression((1, 3), 2.04, 9.3, 5.5)
+GATED = Gating((2, 3), (2.5, 4.5), 21.6)
+
+
+@pytest.mark.parametrize(
+    ("compressed", "gated", "starts"),
+    [
+        (
+            COMPRESSED,
+            None,
+            "The level of strums 1, 3 falls by 2.0 dB/s at first and by 9.3 dB/s later: a ",
+        ),
+        (
+            replace(COMPRESSED, strums=(2,), early_db_per_s=-0.2),
+            None,
+            "The level of strum 2 hardly falls at first and ",
+        ),
+        (Compression((1, 2), 0.3, 0.2, None), None, "The level of strums 1, 2 hardly falls: a compressor or limiter"),
+        (None, GATED, "The hiss falls by 22 dB after strums 2, 3: a gate shuts it off. Switch off"),
+        (
+            COMPRESSED,
+            GATED,
+            "The level of strums 1, 3 falls by 2.0 dB/s at first and by 9.3 dB/s later: a ",
+        ),
+    ],
+)
+def test_limited_names_the_signs_that_were_seen(
+    compressed: Compression | None, gated: Gating | None, starts: str
+) -> None:
+    (check,) = judgement.of_limiting(compressed, gated, [])
+    assert check.message.startswith(starts)
+    assert check.severity == "caution"
+    expected = {*(compressed.strums if compressed else ()), *(gated.strums if gated else ())}
+    assert check.strums == tuple(sorted(expected))
+    assert check.times_s == (gated.times_s if gated else ())
+    assert ("gain_reduction_db" in check.values) is (compressed is not None)
+    assert ("gate_drop_db" in check.values) is (gated is not None)
+    assert ("hiss" in check.message) is (gated is not None)
+
+
+def test_limited_gives_how_far_the_peaks_lie_apart() -> None:
+    strums = [
+        Strum(n, float(n), n + 1.0, "next", {"peak_dbfs": level}, {}, {}, {}) for n, level in ((1, -6.0), (2, -6.1))
+    ]
+    (check,) = judgement.of_limiting(COMPRESSED, None, strums)
+    assert check.values["peak_spread_db"] == pytest.approx(0.1)
+
+
+def test_nothing_seen_is_nothing_said() -> None:
+    assert judgement.of_limiting(None, None, []) == []

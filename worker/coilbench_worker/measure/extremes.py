@@ -6,6 +6,7 @@ Gathered block by block, without a second pass: each block keeps the runs at its
 reach the take's extreme count in the end.
 """
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -20,6 +21,8 @@ FLAT_SHORTEST = 4
 FLAT_TOLERANCE = 1e-6
 FLAT_LEAST_CODES = 256
 """Below so many codes a smooth wave stands on one code for as long: the crest of 80 Hz at 48 kHz for 16 samples."""
+LOWEST_HZ = 46.0
+"""A string that is lower than the lowest of eight is not expected."""
 NEAR_PEAK = 0.5
 """Blocks that stay below this share of the greatest sample until then can't hold the take's extreme."""
 
@@ -37,10 +40,12 @@ class Run:
 class Extremes:
     """Feed consecutive blocks of one channel, then ask.
 
-    `integer_bits` is the file's word length, None for floating point: then full scale is 1.0 and more.
+    `integer_bits` is the file's word length, None for floating point: then full scale is 1.0 and more. `rate_hz`: its
+    sample rate.
     """
 
     integer_bits: int | None
+    rate_hz: int = 48_000
     peak: float = 0.0
     _at: int = 0
     _runs: list[Run] = field(default_factory=list)
@@ -64,8 +69,14 @@ class Extremes:
         self._at += block.size
 
     def clipped_runs(self) -> tuple[Run, ...]:
-        """Runs of three samples and more at the greatest positive or negative code, or at 1.0 and beyond."""
-        return tuple(run for run in self._runs if run.length >= SHORTEST_RUN and self._at_full_scale(run.value))
+        """Runs at the greatest positive or negative code, or at 1.0 and beyond, of three samples and more: and more
+        than a wave that just reaches that code stands on it.
+        """
+        return tuple(
+            run
+            for run in self._runs
+            if self._at_full_scale(run.value) and run.length >= max(SHORTEST_RUN, self._smooth_samples(run.value))
+        )
 
     def flat_runs(self) -> tuple[Run, ...]:
         """Runs of four samples and more at the take's own extreme below full scale; empty unless there are three of
@@ -74,7 +85,7 @@ class Extremes:
         runs = tuple(
             run
             for run in self._runs
-            if run.length >= FLAT_SHORTEST
+            if run.length >= max(FLAT_SHORTEST, self._smooth_samples(run.value))
             and run.value in (self._high, self._low)
             and not self._at_full_scale(run.value)
             and not self._few_codes(run.value)
@@ -94,6 +105,13 @@ class Extremes:
 
     def _few_codes(self, value: float) -> bool:
         return self.integer_bits is not None and abs(value) * 2.0 ** (self.integer_bits - 1) < FLAT_LEAST_CODES
+
+    def _smooth_samples(self, value: float) -> float:
+        """For how many samples the crest of the lowest string, as high as `value`, lies within one code of it: 1 - cos
+        is half the square of a small angle.
+        """
+        code = FLAT_TOLERANCE if self.integer_bits is None else 2.0 ** (1 - self.integer_bits) / abs(value)
+        return self.rate_hz * 2.0 * math.sqrt(2.0 * code) / (2.0 * math.pi * LOWEST_HZ)
 
     def _at_full_scale(self, value: float) -> bool:
         if self.integer_bits is None:

@@ -5,6 +5,7 @@ The limits are common practice, no source.
 
 import math
 from collections.abc import Sequence
+from statistics import median
 
 from coilbench_worker.measure.bands import OCTAVES, THIRDS, USABLE_SHARE, measurable
 from coilbench_worker.measure.checks import raised
@@ -21,6 +22,7 @@ HUM_NOTE_DB, HUM_CAUTION_DB = 50.0, 35.0
 SNR_NOTE_DB, SNR_CAUTION_DB, SNR_REJECT_DB = 40.0, 30.0, 15.0
 QUIET_PEAK_DBFS = -40.0
 UNEVEN_DB = 2.0
+EVENNESS_STRUMS = 3
 CLIPPED_REJECT_S = 0.001
 STEADY_DB_PER_S = 0.5
 TIMES_SHOWN = 20
@@ -150,13 +152,24 @@ def of_strums(strums: Sequence[Strum], expected: int | None, cut_short: dict[int
         who = f"Strum {numbers[0]} ends" if len(numbers) == 1 else f"Strums {', '.join(map(str, numbers))} end"
         finding = f"{who} before the window does; empty: {', '.join(keys)}."
         found.append(raised("strum-cut-short", "caution", finding, strums=numbers, values={"empty": ", ".join(keys)}))
-    levels = [level for strum in strums if (level := strum.quantities.get("rms_dbfs")) is not None]
-    if len(levels) >= 3:
-        spread = standard_deviation(levels)
-        if spread > UNEVEN_DB:
-            finding = f"The levels of the strums scatter by {spread:.1f} dB (standard deviation)."
-            found.append(raised("uneven-strums", "caution", finding, values={"evenness_db": spread}))
-    return found
+    return [*found, *_of_evenness(strums)]
+
+
+def _of_evenness(strums: Sequence[Strum]) -> list[Check]:
+    """The check `uneven-strums`; two strums are too few to speak of scatter."""
+    levels = {strum.number: level for strum in strums if (level := strum.quantities.get("rms_dbfs")) is not None}
+    if len(levels) < EVENNESS_STRUMS:
+        return []
+    spread, middle = standard_deviation(list(levels.values())), median(levels.values())
+    if spread <= UNEVEN_DB:
+        return []
+    low, high = min(levels.values()), max(levels.values())
+    finding = (
+        f"The levels of the strums scatter by {spread:.1f} dB (standard deviation), from {low:.1f} to {high:.1f} dBFS."
+    )
+    far = [number for number, level in levels.items() if abs(level - middle) > UNEVEN_DB]
+    values = {"evenness_db": spread, "least_dbfs": low, "greatest_dbfs": high}
+    return [raised("uneven-strums", "caution", finding, strums=far, values=values)]
 
 
 def of_silence(runs_s: Sequence[tuple[float, float]], onsets_s: Sequence[float]) -> list[Check]:

@@ -100,7 +100,7 @@ def _long_enough(source: SampleSource, settings: MeasureSettings, checks: list[C
 
 
 def _survey(channel: OneChannel, facts: RecordingFacts) -> tuple[Survey, Extremes, HissCourse | None]:
-    extremes, hiss = Extremes(facts.integer_bits), Hiss(channel.rate_hz, facts.integer_bits)
+    extremes, hiss = Extremes(facts.integer_bits, channel.rate_hz), Hiss(channel.rate_hz, facts.integer_bits)
 
     def watch(block: FloatArray) -> None:
         extremes.feed(block)
