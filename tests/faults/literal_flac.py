@@ -136,7 +136,9 @@ def frame_at(data: bytes, at: int, bits: int) -> tuple[Head, np.ndarray, int]:
     stream = _Bits(data[at + head.size : at + LONGEST_FRAME])
     side = {8: 1, 9: 0, 10: 1}.get(head.assignment)
     channels = [_subframe(stream, head.block, width + (index == side)) for index in range(head.channels)]
-    end = at + head.size + -(-stream.at // 8) + 2
+    if stream.unsigned(-stream.at % 8):
+        raise Damaged("padding")
+    end = at + head.size + stream.at // 8 + 2
     if end > len(data):
         raise Damaged("the end")
     if crc16(data[at:end]):

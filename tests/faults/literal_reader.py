@@ -2,8 +2,8 @@
 
 Where a container contradicts itself, these rules say what is right (wave.py, aiff.py and flac.py have them as well):
 
-* chunks are walked from byte 12 by their sizes, each padded to an even length; the first `fmt `, `data`, `COMM` and
-  `SSND` count, the last `ds64` before `data`;
+* chunks are walked from byte 12 by their sizes, each padded to an even length; the first `fmt `, `ds64`, `data`,
+  `COMM` and `SSND` count;
 * sound is what is there of the size that `data` declares. A size that only a program without an end would write (close
   below 2^31 or 2^32, or beyond 2^48 in `ds64`) and one of 0 before bytes that are no chunks mean: to the file's end;
 * AIFF: as many frames as COMM says, or as SSND says if these are fewer; one that says 0 says nothing;
@@ -94,7 +94,7 @@ def _wave(data: bytes, bounds: Bounds) -> Sound:
     for name, start, size in _chunks(data, order):
         if name == b"fmt " and form is None:
             form = _form(data[start : start + min(size, 40)], size, order)
-        elif name == b"ds64" and data[:4] == b"RF64":
+        elif name == b"ds64" and data[:4] == b"RF64" and long_size is None:
             if size < 24 or start + 16 > len(data):
                 raise Refused("damaged-header")
             long_size = struct.unpack("<Q", data[start + 8 : start + 16])[0]
@@ -298,8 +298,8 @@ def _flac(data: bytes, start: int, bounds: Bounds) -> Sound:
         raise Refused("too-long")
     if not blocks:
         raise Refused("damaged-header", "unreadable-recording")
-    behind = blocks.pop()
-    truncated = frames < promised or (behind < end and frames != promised)
+    behind = data[blocks.pop() :]  # one or two zero bytes are nothing
+    truncated = frames < promised or (behind not in (b"", b"\0", b"\0\0") and frames != promised)
     return Sound(np.concatenate(blocks) / float(1 << bits - 1), rate_hz, truncated)
 
 

@@ -26,6 +26,8 @@ from coilbench_worker.measure.settings import MeasureSettings
 from coilbench_worker.measure.take import measure_take
 from coilbench_worker.memory_limit import limit_memory
 
+LINUX = sys.platform == "linux"
+
 
 def outcome(path: Path, limits: AudioLimits) -> dict[str, Any]:
     """The header is looked at as on arrival, then the recording is opened, compared with itself, and measured."""
@@ -75,8 +77,16 @@ def sound(opened: recording.Recording) -> dict[str, Any]:
     }
 
 
+def count_greatest_memory_anew() -> None:
+    """From here on; Linux only."""
+    if LINUX:
+        Path("/proc/self/clear_refs").write_text("5")
+
+
 def memory_kb(name: str) -> int:
-    """VmRSS (now) or VmHWM (greatest) of this process."""
+    """VmRSS (now) or VmHWM (greatest) of this process; 0 where the system does not say."""
+    if not LINUX:
+        return 0
     found = re.search(rf"{name}:\s+(\d+)", Path("/proc/self/status").read_text())
     assert found is not None
     return int(found[1])
@@ -90,7 +100,7 @@ def main(memory_mib: int, max_samples: int, max_duration_s: float) -> None:
     for line in sys.stdin:
         asked = json.loads(line)
         recording.IN_MEMORY_BYTES = asked["keep_bytes"]
-        Path("/proc/self/clear_refs").write_text("5")  # the greatest memory is counted from here on
+        count_greatest_memory_anew()
         began = time.process_time()
         try:
             answer = outcome(Path(asked["path"]), limits)

@@ -114,6 +114,12 @@ def _wave(
     return ChunkFile(outer, b"WAVE", order, chunks, 0xFFFFFFFF if long else None)
 
 
+def _piped(file: ChunkFile) -> ChunkFile:
+    """As a program writes it that can't go back to complete the header."""
+    chunks = (replace(part, size=0xFFFFFFFF) if part.name == b"data" else part for part in file.chunks)
+    return replace(file, chunks=tuple(chunks), outer_size=0xFFFFFFFF)
+
+
 def _aiff(
     kind: str = "i",
     width: int = 2,
@@ -196,6 +202,7 @@ def valid_files() -> dict[str, SoundFile]:
         "wav u8": _wave("u", 1),
         "wav 16": _wave(rate_hz=24_000),
         "wav 16 with chunks": _wave(before=(LIST, BEXT), behind=(CUE, LIST), rate_hz=8_000),
+        "wav piped": _piped(_wave(rate_hz=8_000)),
         "wav 16 stereo": _wave(channels=2, rate_hz=8_000),
         "wav 24": _wave(width=3, rate_hz=8_000),
         "wav 32": _wave(width=4, rate_hz=8_000),
@@ -229,6 +236,7 @@ def valid_files() -> dict[str, SoundFile]:
         "flac 16 of five": _flac(channels=5, rate_hz=8_000),
         "flac variable": _of_variable_blocks(_flac(quick=True), 1152),
         "flac part": _part(_flac(quick=True), 1, 1152, 12_000),
+        "flac unknown": _part(_flac(quick=True, rate_hz=8_000), 0, 1152, 0),
         "flac tagged": replace(tagged, before=ID3V2, behind=ID3V1),
         "flac with points": replace(seekable, blocks=((3, points), *seekable.blocks, (1, bytes(40)))),
     }

@@ -139,6 +139,23 @@ TAKEN = [
         False,
         0,
     ),
+    (
+        "a second ds64, fmt and data",
+        "own rule: the first counts",
+        wav(
+            ds64(960, 480),
+            ds64(100, 50),
+            PLAIN,
+            chunk(b"fmt ", fmt(bits=8)),
+            chunk(b"data", SAMPLES, size=0xFFFFFFFF),
+            chunk(b"data", SAMPLES[:100]),
+            outer=b"RF64",
+        ),
+        480,
+        480,
+        False,
+        0,
+    ),
     ("RF64, 32-bit size given", "EBU Tech 3306", wav(ds64(0, 0), PLAIN, DATA, outer=b"RF64"), 480, 480, False, 0),
     (
         "RF64 cut short",

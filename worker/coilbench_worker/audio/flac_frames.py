@@ -19,7 +19,10 @@ from coilbench_worker.audio.layout import read_at
 
 HEADER_BYTES = 16  # the longest: 4, a number of 7, block size and rate of 2 each, CRC-8
 LONGEST_FRAME_BYTES = 1 << 21  # 65,535 samples of 8 channels and 24 bits, as they are, take 1.6 MB
+MOST_ZEROS = 3
+"""Zero bytes leave a CRC-16 of 0 as it is. A frame's own checksum may end in two of them, more are not the frame's."""
 READ_BYTES = 1 << 20
+SYNC = re.compile(rb"\xff[\xf8\xf9]")
 RATES_HZ = (0, 88200, 176400, 192000, 8000, 16000, 22050, 24000, 32000, 44100, 48000, 96000)
 SAMPLE_BITS = (0, 8, 12, 0, 16, 20, 24, 32)  # code 3 is reserved
 
@@ -109,7 +112,8 @@ def chain(file: BinaryIO, start: int, end: int, form: tuple[int, int, int], most
         if samples > most:
             break
     stop = follower.stopped_at if follower.stopped_at is not None else end
-    return Chain(samples, stop, follower.whole_at(stop), follower.first_number == 0)
+    whole = follower.whole_at(stop) and not follower.ended_before(stop)
+    return Chain(samples, stop, whole, follower.first_number == 0)
 
 
 class _Follower:
@@ -130,10 +134,10 @@ class _Follower:
         samples, first, expected = 0, None, 0
         for offset, head in self._heads():
             if first is None:
-                if offset != self._start:
+                if offset != self._start or not head.agrees(*self._form):
                     return
                 first, self.first_number = head, head.number
-            elif head.variable != first.variable or head.number != expected:
+            elif not head.agrees(*self._form) or head.variable != first.variable or head.number != expected:
                 if self.whole_at(offset):
                     self.stopped_at = offset
                     return
@@ -146,14 +150,13 @@ class _Follower:
                 expected = -1  # only the last frame may have another length: nothing follows
 
     def _heads(self) -> Iterator[tuple[int, FrameHead]]:
-        """Everything that looks like a header of this stream."""
-        sync = re.compile(rb"\xff[\xf8\xf9]")
+        """Everything that looks like a header."""
         at = self._start
         while at < self._end:
             data = read_at(self._file, at, min(READ_BYTES + HEADER_BYTES, self._end - at))
-            for found in sync.finditer(data, 0, min(READ_BYTES + 1, len(data))):
+            for found in SYNC.finditer(data, 0, min(READ_BYTES + 1, len(data))):
                 head = frame_head(data[found.start() : found.start() + HEADER_BYTES])
-                if head is not None and head.agrees(*self._form):
+                if head is not None:
                     yield at + found.start(), head
             at += READ_BYTES
 
@@ -161,13 +164,30 @@ class _Follower:
         """Whether the last frame of the chain ends at this byte, by its CRC-16; asked for rising offsets only."""
         if offset - self._last > LONGEST_FRAME_BYTES:
             return False
+        self._sum_up_to(offset - MOST_ZEROS)
+        only_zeros_since = self._crc == 0 and self._last < self._crc_to == offset - MOST_ZEROS
+        self._sum_up_to(offset)
+        return self._crc == 0 and not only_zeros_since
+
+    def ended_before(self, offset: int) -> bool:
+        """Whether the last frame ends at a sync code before this byte: the checksum of two frames in a row fits too,
+        even where the second has no header that can be read.
+        """
+        data = read_at(self._file, self._last, min(offset - self._last, LONGEST_FRAME_BYTES))
+        summed, at = 0, 0
+        for found in SYNC.finditer(data, 1):
+            summed, at = _crc16(data[at : found.start()], summed), found.start()
+            if summed == 0:
+                return True
+        return False
+
+    def _sum_up_to(self, offset: int) -> None:
         while self._crc_to < offset:
             data = read_at(self._file, self._crc_to, min(READ_BYTES, offset - self._crc_to))
             if not data:
-                return False
+                raise OSError("the recording became shorter while it was read")
             self._crc = _crc16(data, self._crc)
             self._crc_to += len(data)
-        return self._crc == 0 and offset > self._last
 
 
 def _number(data: bytes) -> tuple[int, int] | None:

@@ -3,6 +3,8 @@
 Sources: the facts collected in checkvalues.md section 15: chunks padded to even length (RIFF 1991; BS.2088-1), `fmt `
 before `data`, sizes 14/16/18/40 of `fmt `, extensible sub-formats (Microsoft Learn), `ds64` (EBU Tech 3306).
 
+Of chunks that are there more than once the first counts.
+
 What the size of the `data` chunk can mean, besides the size:
 
 * within 4 KiB below 2^32, or within 4 KiB of 2^31 from below (0xFFFFFFFF, 0x7FFFF000, ...), with fewer bytes behind:
@@ -107,7 +109,7 @@ def read_wave(file: BinaryIO, total_bytes: int) -> Header:
             )
         if name == b"fmt " and form is None:
             form = _format(read_exactly(file, offset + 8, min(size, 40), "the chunk 'fmt '"), size, order)
-        elif name == b"ds64" and outer == b"RF64":
+        elif name == b"ds64" and outer == b"RF64" and long_bytes is None:
             if size < 24:
                 raise DamagedHeader(f"The chunk 'ds64' has {size} bytes instead of at least 24 (EBU Tech 3306).")
             long_bytes = int(struct.unpack("<Q", read_exactly(file, offset + 16, 8, "the chunk 'ds64'"))[0])

@@ -55,7 +55,8 @@ def _damped_frame(power: FloatArray) -> int | None:
     without one.
     """
     span, stays = round(DAMP_S / HOP_S), round(DAMP_STAYS_S / HOP_S)
-    level = 10.0 * np.log10(uniform_filter1d(power, 3, mode="nearest") + 1e-12)
+    smooth = np.maximum(uniform_filter1d(power, 3, mode="nearest"), 0.0)  # its running sum may end below 0
+    level = 10.0 * np.log10(smooth + 1e-12)
     count = level.size - span - 1
     if count <= span:
         return None
