@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench_worker.audio.flac_frames import FrameHead, chain, frame_head, frames
+from coilbench_worker.audio.flac_frames import BEGINNING, FrameHead, chain, frame_head, frames
 from faults.literal_flac import Damaged, frame_at, head_of
 from material.flac_stream import coded, crc8, crc16, header_bytes, numbered, sealed, silent_frame
 
@@ -60,6 +60,16 @@ def test_any_header_is_read_as_the_decoder_of_the_tests_reads_it(
         return
     theirs = FrameHead(head.variable, head.block, head.rate_hz or 0, head.channels, head.bits or 0, head.number)
     assert found == theirs
+
+
+def test_beginnings_looked_for_are_those_without_anything_reserved() -> None:
+    """All 65,536 of them, against the reader of the header (RFC 9639 section 9.1)."""
+    for third in range(256):
+        for fourth in range(256):
+            data = bytes([0xFF, 0xF8, third, fourth]) + bytes(12)
+            end = header_bytes(data)
+            data = data[:end] + bytes([crc8(data[:end])]) + data[end + 1 :]
+            assert (BEGINNING.match(data) is not None) is (frame_head(data) is not None), data[:4].hex()
 
 
 @pytest.mark.parametrize("number", [0, 127, 128, 2047, 2048, 65_535, 65_536, 2**21, 2**26, 2**31 - 1, 2**36 - 1])

@@ -25,6 +25,19 @@ def test_a_window_begins_and_ends_where_it_was_set() -> None:
     assert window.seek(1 << 62) == window.tell() == 7
 
 
+def test_a_front_stands_before_the_window_as_if_it_were_in_the_file() -> None:
+    window = Window(io.BytesIO(b"headSAMPLEStail"), 4, 7, b"front ")
+    assert window.read() == b"front SAMPLES"
+    assert window.seek(4) == 4
+    assert window.read(5) == b"t SAM"
+    assert window.read(100) == b"PLES"
+    assert window.seek(-1, os.SEEK_END) == 12
+    assert window.read(2) == b"S"
+    assert window.seek(0) == 0
+    assert [window.read(3) for _ in range(5)] == [b"fro", b"nt ", b"SAM", b"PLE", b"S"]
+    assert window.seek(1 << 62) == window.tell() == 13
+
+
 def test_a_fault_of_the_disk_is_kept_and_reads_as_the_end() -> None:
     class Failing(io.BytesIO):
         def readinto(self, target: object) -> int:

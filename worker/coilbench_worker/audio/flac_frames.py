@@ -23,6 +23,10 @@ MOST_ZEROS = 3
 """Zero bytes leave a CRC-16 of 0 as it is. A frame's own checksum may end in two of them, more are not the frame's."""
 READ_BYTES = 1 << 20
 SYNC = re.compile(rb"\xff[\xf8\xf9]")
+_THIRD = bytes(byte for byte in range(256) if byte >> 4 != 0 and byte & 15 != 15)
+_FOURTH = bytes(byte for byte in range(256) if byte >> 4 <= 10 and byte >> 1 & 7 != 3 and not byte & 1)
+BEGINNING = re.compile(rb"\xff[\xf8\xf9][%b][%b]" % (re.escape(_THIRD), re.escape(_FOURTH)))
+"""What a header can begin with: sync code, block size and rate, channels and bits, none of them reserved."""
 RATES_HZ = (0, 88200, 176400, 192000, 8000, 16000, 22050, 24000, 32000, 44100, 48000, 96000)
 SAMPLE_BITS = (0, 8, 12, 0, 16, 20, 24, 32)  # code 3 is reserved
 
@@ -154,7 +158,7 @@ class _Follower:
         at = self._start
         while at < self._end:
             data = read_at(self._file, at, min(READ_BYTES + HEADER_BYTES, self._end - at))
-            for found in SYNC.finditer(data, 0, min(READ_BYTES + 1, len(data))):
+            for found in BEGINNING.finditer(data, 0, min(READ_BYTES + 3, len(data))):
                 head = frame_head(data[found.start() : found.start() + HEADER_BYTES])
                 if head is not None:
                     yield at + found.start(), head
