@@ -114,7 +114,7 @@ def update_about(connection: Connection, take_id: str, about: Mapping[str, Any])
 def delete(connection: Connection, take_id: str) -> bool:
     """Delete the take's rows, its jobs, measurements and remembered answers; False when there is no such take.
 
-    The recording stays until `store.files.drop_unused` finds that no take uses it; `jobs.remove` does both.
+    The recording stays until `store.files.drop_unused` finds that nothing uses it; `jobs.remove` does both.
     """
     connection.execute(select(takes.c.id).where(takes.c.id == take_id).with_for_update())
     connection.execute(delete_from(jobs).where(jobs.c.take_id == take_id))
