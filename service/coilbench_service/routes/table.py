@@ -70,8 +70,8 @@ class TablePage(BaseModel):
     per: str
     columns: list[TableColumn]
     items: list[dict[str, JsonValue]] = Field(
-        description="Rows by column key; null where nothing is defined. `reasons` is an object itself: why other columns "
-        "are null, or of how many strums a mean is; one text in CSV and spreadsheets"
+        description="Rows by column key; null where nothing is defined. `reasons` is an object itself: why other "
+        "columns are null, or of how many strums a mean is; one text in CSV and spreadsheets"
     )
     next: str | None
 
