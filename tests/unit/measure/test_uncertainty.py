@@ -39,6 +39,7 @@ def test_nothing_uncertain_has_infinitely_many_degrees() -> None:
     assert effective_degrees([]) is None
     assert effective_degrees([(0.0, 3.0), (0.0, None)]) is None
     assert effective_degrees([(0.2, None), (0.1, None)]) is None
+    assert effective_degrees([(1e-4, 3.0), (0.2, None)]) is None
     assert coverage_factor(None) == pytest.approx(1.959964, abs=1e-6)
 
 

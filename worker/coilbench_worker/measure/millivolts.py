@@ -6,7 +6,6 @@ of the calibration alone; repeatability belongs to the mean.
 """
 
 from collections.abc import Mapping
-from math import isinf
 from typing import Any
 
 from coilbench_worker.measure.calibration import GainCalibration
@@ -69,5 +68,5 @@ def _summary(strums: list[dict[str, Any]], key: str, calibration: GainCalibratio
         **{name: plain(getattr(over, name)) for name in SUMMARY},
         "expanded_uncertainty_mv": None if found is None else plain(found.expanded_uncertainty),
         "coverage_factor": None if found is None else plain(found.coverage_factor),
-        "degrees_of_freedom": None if degrees is None or isinf(degrees) else plain(degrees),
+        "degrees_of_freedom": None if degrees is None else plain(degrees),
     }

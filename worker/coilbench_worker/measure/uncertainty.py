@@ -17,6 +17,9 @@ DB_PER_UNIT = 20.0 / log(10.0)
 CERTIFICATE_FACTOR = 2.0
 """Coverage factor of what is stated of a calibration, as on certificates: 95.45 % of a normal distribution."""
 
+MOST_DEGREES = 1e6
+"""So many degrees of freedom count as infinitely many: Student's factor no longer moves in its sixth digit."""
+
 
 @dataclass(frozen=True, slots=True)
 class Component:
@@ -78,7 +81,7 @@ def effective_degrees(components: Sequence[tuple[float, float | None]]) -> float
     if total == 0.0:
         return None
     shares = fsum((u / total) ** 4 / degrees for u, degrees in components if degrees is not None)
-    return 1.0 / shares if shares > 0.0 else None
+    return 1.0 / shares if shares > 1.0 / MOST_DEGREES else None
 
 
 def coverage_factor(degrees: float | None) -> float:
