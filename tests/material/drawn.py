@@ -160,9 +160,8 @@ def modelled(seed: int) -> Case:
     return _finished(f"drawn-modelled-{seed}", rendered(drawn, seed).clean, drawn, seed)
 
 
-def from_notes(seed: int) -> Case:
-    """The take that `seed` draws, of recorded notes."""
-    drawn = plan(seed)
+def strummed(drawn: Plan) -> FloatArray:
+    """The strums alone of recorded notes, without noise or anything that disturbs."""
     keys = tuple(key + change for key, change in zip(recorded.SIX_KEYS, drawn.key_changes, strict=True))
     samples, _, _ = recorded.strummed(
         drawn.strums,
@@ -171,7 +170,13 @@ def from_notes(seed: int) -> Case:
         program=drawn.program,
         open_keys=keys,
     )
-    return _finished(f"drawn-recorded-{seed}", samples, drawn, seed)
+    return samples
+
+
+def from_notes(seed: int) -> Case:
+    """The take that `seed` draws, of recorded notes."""
+    drawn = plan(seed)
+    return _finished(f"drawn-recorded-{seed}", strummed(drawn), drawn, seed)
 
 
 def _finished(name: str, samples: FloatArray, drawn: Plan, seed: int) -> Case:

@@ -3,8 +3,9 @@
 F, precision and recall by mir_eval.onset.f_measure: one-to-one matching within 50 ms, as MIREX counts.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache, partial
 from math import ceil
 
 import librosa
@@ -12,12 +13,12 @@ import mir_eval
 import numpy as np
 from scipy import signal
 
+from . import corpus
 from .case import Case, FloatArray
 
 FOUND_WITHIN_S = 0.050
 FAIR_HOP_S = 0.005
 """A finer hop than librosa's default, so that its grid is not what its timing is judged by."""
-DEFAULT_HOP = 512
 HIGHEST_RATE_HZ = 48_000
 
 
@@ -115,45 +116,40 @@ def pooled(outcomes: Iterable[Outcome]) -> Score:
     )
 
 
+@lru_cache(maxsize=256)
+def named(name: str) -> Outcome:
+    """What measuring finds in a case of the corpus; looked for once."""
+    return ours(corpus.case(name))
+
+
 def ours(case: Case, expected_strums: int | None = None) -> Outcome:
     """What measuring finds in a case."""
     return Outcome(case.name, np.array(case.onsets_s), case.found_s(expected_strums), case.tolerance_s)
 
 
-def librosa_default(samples: FloatArray, rate_hz: int) -> FloatArray:
-    """librosa.onset.onset_detect as it comes (hop 512), s."""
-    return _librosa(samples, rate_hz, None, backtrack=False)
+WAYS = ("librosa, defaults", "librosa, hop 5 ms", "librosa, hop 5 ms, backtracked")
 
 
-def librosa_fine(samples: FloatArray, rate_hz: int) -> FloatArray:
-    """With a hop of about 5 ms, s."""
-    return _librosa(samples, rate_hz, FAIR_HOP_S, backtrack=False)
+def theirs(case: Case) -> dict[str, Outcome]:
+    """What librosa.onset.onset_detect finds in the channel that carries the strums, one outcome for each of WAYS.
 
-
-def librosa_backtracked(samples: FloatArray, rate_hz: int) -> FloatArray:
-    """With a hop of about 5 ms and each onset moved back to where its strength began to rise, s."""
-    return _librosa(samples, rate_hz, FAIR_HOP_S, backtrack=True)
-
-
-LIBROSA: dict[str, Callable[[FloatArray, int], FloatArray]] = {
-    "librosa, defaults": librosa_default,
-    "librosa, hop 5 ms": librosa_fine,
-    "librosa, hop 5 ms, backtracked": librosa_backtracked,
-}
-
-
-def _librosa(samples: FloatArray, rate_hz: int, hop_s: float | None, *, backtrack: bool) -> FloatArray:
-    """Brought to 48 kHz or less first: above, its mel bands run empty, and it says so."""
+    As it comes (hop 512); with a hop of about 5 ms; and with that hop and each onset moved back to where its strength
+    began to rise. Above 48 kHz the samples are thinned out first: its mel bands would run empty there, and it says so.
+    """
+    samples, rate_hz = case.used, case.rate_hz
     thinned = ceil(rate_hz / HIGHEST_RATE_HZ)
     if thinned > 1:
         samples, rate_hz = signal.resample_poly(samples, 1, thinned), rate_hz // thinned
-    hop = DEFAULT_HOP if hop_s is None else round(hop_s * rate_hz)
-    found = librosa.onset.onset_detect(
-        y=samples.astype(np.float32), sr=rate_hz, hop_length=hop, backtrack=backtrack, units="time"
+    samples = samples.astype(np.float32)
+    fine, true_s = round(FAIR_HOP_S * rate_hz), np.array(case.onsets_s)
+    strength = librosa.onset.onset_strength(y=samples, sr=rate_hz, hop_length=fine)
+    detect = partial(librosa.onset.onset_detect, onset_envelope=strength, sr=rate_hz, hop_length=fine, units="time")
+    found = (
+        librosa.onset.onset_detect(y=samples, sr=rate_hz, units="time"),
+        detect(),
+        detect(backtrack=True),
     )
-    return np.unique(np.asarray(found, dtype=np.float64))
-
-
-def theirs(case: Case, way: Callable[[FloatArray, int], FloatArray]) -> Outcome:
-    """What librosa finds in the channel that carries the strums."""
-    return Outcome(case.name, np.array(case.onsets_s), way(case.used, case.rate_hz), case.tolerance_s)
+    return {
+        way: Outcome(case.name, true_s, np.unique(np.asarray(each, dtype=np.float64)), case.tolerance_s)
+        for way, each in zip(WAYS, found, strict=True)
+    }
