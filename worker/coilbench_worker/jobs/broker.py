@@ -18,6 +18,9 @@ ANSWER_TIMEOUT_S = 2
 MEMORY_ADDRESS = "memory://localhost/"
 MEMORY_POLLING_S = 0.05
 LOST_PROCESS_WAIT_S = 1.0
+# A process that is started afresh imports for a second, on a busy machine for many. After Celery's 4 s it would be
+# killed before it is up (on Redis), and so would the next one, and the next.
+START_PROCESS_WITHIN_S = 60.0
 # Beyond the hard limit, so that a message is never given to a second worker while the first still measures.
 VISIBILITY_MARGIN_S = 60
 
@@ -60,6 +63,7 @@ def _settings(configuration: Configuration) -> dict[str, Any]:
         "worker_pool": "prefork",
         "worker_pool_start_method": "spawn",
         "worker_lost_wait": LOST_PROCESS_WAIT_S,
+        "worker_proc_alive_timeout": START_PROCESS_WITHIN_S,
         "task_serializer": "json",
         "accept_content": ["json"],
         "imports": [TASK_MODULE],
