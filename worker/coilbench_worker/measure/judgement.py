@@ -151,7 +151,8 @@ def of_strums(strums: Sequence[Strum], expected: int | None, cut_short: dict[int
         keys = sorted({key for names in cut_short.values() for key in names})
         who = f"Strum {numbers[0]} ends" if len(numbers) == 1 else f"Strums {', '.join(map(str, numbers))} end"
         finding = f"{who} before the window does; empty: {', '.join(keys)}."
-        found.append(raised("strum-cut-short", "caution", finding, strums=numbers, values={"empty": ", ".join(keys)}))
+        named: dict[str, Scalar] = {"cut_short": len(numbers), "empty": ", ".join(keys)}
+        found.append(raised("strum-cut-short", "caution", finding, strums=numbers, values=named))
     return [*found, *_of_evenness(strums)]
 
 
