@@ -117,7 +117,10 @@ def frequencies_hz(rate_hz: int) -> list[float]:
 @pytest.mark.standard("thirds, response to sines", IEC_61260, "Table 1, Formula (9)", limits="class 1", unit="dB")
 @at_every_rate
 def test_every_band_stays_within_class_1_for_sines(rate_hz: int, deviation: Deviation) -> None:
-    """At the break points of every band's mask, each sine through all the bands at once."""
+    """At the break points of every band's mask, each sine through all the bands at once.
+
+    Points nearer to a band's edge than the burst itself is wide are left to the pulse.
+    """
     bands = [band for band in PER_OCTAVE if measurable(band, rate_hz)]
     for frequency_hz in frequencies_hz(rate_hz):
         duration_s = next((each for each in (0.1, 0.2, 0.5) if each * frequency_hz >= 30.0), 1.0)
