@@ -213,6 +213,13 @@ def table() -> dict[str, Callable[[], Case]]:
             hands(3, 1.5, first_s=0.0, seed=111),
             {"rate_hz": 22050},
         ),
+        (
+            "from-sample-0-hum",
+            "the first strum at sample 0, 60 Hz hum 37 dB down",
+            _hum,
+            hands(3, 1.5, first_s=0.0, seed=141),
+            {"hum_hz": 60.0, "below_db": 37.0},
+        ),
         ("cut-at-0.1-s", "the file ends 0.1 s into the last strum", _plain, hands(3, 1.5, seed=112), {"tail_s": 0.1}),
         ("cut-at-0.4-s", "the file ends 0.4 s into the last strum", _plain, hands(3, 1.5, seed=113), {"tail_s": 0.4}),
         ("turned", "polarity turns while strings ring", _turned, hands(4, 1.6, seed=114), {}),
