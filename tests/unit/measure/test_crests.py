@@ -95,3 +95,10 @@ def test_tops_that_lean_by_more_than_two_in_a_hundred_are_not_told() -> None:
     """A limit: coupled at 3 Hz, the tops of a cut 110 Hz lean by 6 %, and no longer stand near one level."""
     made = OverdrivenInput(0.25, high_pass_hz=3.0).processed(0.5 * TONE, RATE_HZ)
     assert blunt(made) == ()
+
+
+def test_an_hour_of_cut_crests_is_not_kept() -> None:
+    crests = Crests()
+    for _ in range(200):
+        crests.feed(np.clip(TONE, -0.7, 0.7), 0.7)
+    assert 10_000 <= len(crests.blunt()) < 10_200

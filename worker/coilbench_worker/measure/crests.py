@@ -21,6 +21,8 @@ BLUNT = 0.5
 """Median share of the flank's time that the tops must take up: 0.32 for a parabola; the bluntest clean take of 750 had
 0.42, a preamp near its ceiling."""
 CRESTS_NEEDED = 6
+MOST_CRESTS = 10_000
+"""More than enough to tell, and little to keep; those that follow are not counted."""
 FLANK_SAMPLES = 5
 """Fewer samples than this within 10 % can't tell a round crest from a blunt one."""
 
@@ -51,9 +53,11 @@ class Crests:
     def feed(self, block: FloatArray, high: float) -> None:
         """Take the next block, shape (n,), and its greatest sample times the sign."""
         if high > 0.0 and high >= NEAR * self._high:
-            self._high = max(self._high, high)
-            self._crests = [crest for crest in self._crests if crest.value >= NEAR * self._high]
-            self._crests += self._found(self.sign * block, high)
+            if high > self._high:
+                self._high = high
+                self._crests = [crest for crest in self._crests if crest.value >= NEAR * high]
+            if len(self._crests) < MOST_CRESTS:
+                self._crests += self._found(self.sign * block, high)
         self._at += block.size
 
     def blunt(self) -> tuple[Crest, ...]:
