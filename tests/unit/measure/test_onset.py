@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 
 from coilbench_worker.measure.onset import refine_onset
 from coilbench_worker.measure.source import ArraySource, FloatArray, OneChannel
-from material.plain_take import PLAIN, RATE_HZ, plain_samples, rendered
+from material.corpus import hands
+from material.plain_take import PLAIN, RATE_HZ, changed, plain_samples, rendered
 
 ONSETS_S = rendered().truth.onsets_s
 
@@ -63,3 +64,24 @@ def test_recording_of_a_moment_gives_an_onset_inside_it(frames: int, share: floa
     samples = 0.1 * np.random.default_rng(10).standard_normal(frames)
     near = round(share * (frames - 1))
     assert 0 <= refine_onset(OneChannel(ArraySource(samples, RATE_HZ), 0), near) < frames
+
+
+def clicked(lead_s: float, click_db: float) -> tuple[FloatArray, tuple[float, ...]]:
+    """Strums over ringing strings, each with a pick's click ahead."""
+    take = changed(hands(4, 0.9, seed=80, click_db=click_db, click_lead_s=lead_s, jitter_s=0.0))
+    return take.samples, take.truth.onsets_s
+
+
+@pytest.mark.parametrize("lead_s", [0.001, 0.004, 0.006, 0.012, 0.025, 0.05])
+@pytest.mark.parametrize("click_db", [-35.0, -20.0, -12.0])
+def test_click_of_the_pick_is_not_the_onset(lead_s: float, click_db: float) -> None:
+    samples, onsets_s = clicked(lead_s, click_db)
+    for onset_s in onsets_s:
+        assert found_s(samples, onset_s + 0.01) == pytest.approx(onset_s, abs=0.005)
+
+
+def test_soft_stroke_over_loud_ringing_has_its_onset() -> None:
+    """20 dB softer, 0.4 s after the louder."""
+    take = changed(hands(6, 0.4, seed=81, forces_db=(0.0, -20.0), jitter_s=0.0))
+    for onset_s in take.truth.onsets_s:
+        assert found_s(take.samples, onset_s + 0.01) == pytest.approx(onset_s, abs=0.005)

@@ -2,8 +2,14 @@
 
 What rings on can be predicted from what came before, a new stroke can't: a linear predictor is fitted to the samples
 before the rise, and the onset is where its error clears what it was until then and stays clear. Hum, hiss and old
-strings are whitened alike; the click of a pick touching a string is over before the error has stayed.
+strings are whitened alike.
+
+That is done twice. Below 1.35 kHz a predictor that spans the period of the lowest string follows even loud ringing, and
+the click of a pick touching a string has nothing there. Close to what is found the same is done in a wider band, which
+tells the instant more finely.
 """
+
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,35 +17,45 @@ from coilbench_worker.measure.decimation import Decimator, Float32Array
 from coilbench_worker.measure.prediction import error_filters, filtered
 from coilbench_worker.measure.source import FloatArray, OneChannel
 
-FINE_RATE_HZ = 16_000
+LEAD_S, SEARCH_S = 0.085, 0.075
+"""How long before and after the rough idea the onset may lie."""
 HISTORY_S = 0.180
-LEAD_S = 0.080
-SEARCH_S = 0.070
-CELL_S = 0.0005
-SHORT_S = 0.002
-LONG_S = 0.016
-WELL_CLEAR_DB = 10.0
-LEAST_ORDER = 24
-LEAST_HISTORY_S = 0.030
-CLEAR_DB = 3.0
-RANGE_DB = 40.0
-BEGIN_RANGE_DB = 32.0
-"""How far below its loudest a sound may come up as the file begins: 26 to 38 dB find the same onsets."""
+"""What the predictors are fitted to: some periods of the beats between strings, and less than half a gap."""
 STAY_S = 0.016
-STAY_CELLS = round(STAY_S / CELL_S)
 STAY_SHARE = 0.6
-DRIFT_DB = 2.0
-EXCESS_CAP_DB = 3.0
 STAY_BELOW_DB = 3.0
+"""What has begun stays clear, to 3 dB, in most of the next 16 ms: 1.3 periods of the lowest string of six."""
+CLEAR_DB = 3.0
 TYPICAL_QUANTILE = 0.9
+"""The error must clear nine tenths of what it was by 3 dB, which noise in such short cells seldom does for 16 ms."""
+DRIFT_DB, EXCESS_CAP_DB = 2.0, 3.0
+"""Of the running sum: what counts as no excess, and the most that one cell may add."""
+NEAR_S = 0.003
+"""How far the finer look may move the onset: cells and low-pass of the first make it uncertain by 2 ms."""
+LEAST_ORDER = 24
+"""Shorter predictors whiten nothing; the samples themselves are looked at."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """How the error is looked at: rate of the samples, order of the predictor, cell over which power is taken, and how
+    far below the greatest error in sight the onset may come up.
+    """
+
+    rate_hz: int
+    order_s: float
+    cell_s: float
+    range_db: float
+
+
+LOW = _Look(rate_hz=3_000, order_s=0.0213, cell_s=0.001, range_db=27.0)
+"""25 to 28 dB below the loudest string of the stroke find the same onsets: with less the first string may be missed,
+with more a pick's click counts."""
+FINE = _Look(rate_hz=16_000, order_s=0.002, cell_s=0.0005, range_db=40.0)
 
 
 def refine_onset(channel: OneChannel, rise: int, *, offset: float = 0.0) -> int:
     """Sample at which the strum begins whose news was seen around sample `rise`.
-
-    Over loud ringing the first string may hide in what a short predictor can't follow; a long one, which spans the
-    period of the lowest string, then looks again. (It would smear a pick's click, so it is not asked where the short
-    one sees well.)
 
     Parameters
     ----------
@@ -51,70 +67,61 @@ def refine_onset(channel: OneChannel, rise: int, *, offset: float = 0.0) -> int:
     -------
     Sample index, on a grid of 0.5 ms; `rise` itself where nothing clears what was there before
     """
-    step, rate = _decimated(channel.rate_hz)
-    cell = max(round(CELL_S * rate), 1)
-    if rise < round((LEAD_S + LEAST_HISTORY_S) * channel.rate_hz):
-        begin = _at_begin(channel, rise, cell, offset)
-        if begin is not None:
-            return begin * cell * step
-    search = max(rise - round(LEAD_S * channel.rate_hz), min(rise, round(LEAST_HISTORY_S * channel.rate_hz)))
-    start = max(search - round(HISTORY_S * channel.rate_hz), 0)
-    samples = Decimator(channel.rate_hz, FINE_RATE_HZ).feed(channel.segment(start, _reach(channel, rise)) - offset)
-    first = (search - start) // step // cell
-    found, clearance_db = _first_news(samples, first, cell, round(SHORT_S * rate))
-    if found is not None and clearance_db < WELL_CLEAR_DB:
-        again, _ = _first_news(samples, first, cell, round(LONG_S * rate))
-        if again is not None and again < found:
-            found = again
-    return rise if found is None else start + found * cell * step
+    lead, search, history = (round(seconds * channel.rate_hz) for seconds in (LEAD_S, SEARCH_S, HISTORY_S))
+    first, last = max(rise - lead, 0), rise + search
+    start = max(first - history, 0)
+    early = first < history
+    reach = history if early else round(STAY_S * channel.rate_hz)
+    samples = channel.segment(start, last + reach) - offset
+    low = _found(samples, channel.rate_hz, LOW, first - start, last - start, early)
+    if low is None:
+        fine = _found(samples, channel.rate_hz, FINE, first - start, last - start, early)
+        return rise if fine is None else start + fine
+    near = round(NEAR_S * channel.rate_hz)
+    fine = _found(samples, channel.rate_hz, FINE, max(low - near, 0), low + near, early)
+    if fine is None:
+        low = _found(samples, channel.rate_hz, LOW, first - start, last - start, early, unsure=True) or low
+        fine = _found(samples, channel.rate_hz, FINE, max(low - near, 0), low + near, early)
+    return start + (low if fine is None else fine)
 
 
-def _decimated(rate_hz: int) -> tuple[int, float]:
-    """By how much samples are thinned out here, and the rate that this leaves, Hz."""
-    step = Decimator(rate_hz, FINE_RATE_HZ).factor
-    return step, rate_hz / step
+def _found(
+    samples: FloatArray, rate_hz: int, look: _Look, first: int, last: int, early: bool, unsure: bool = False
+) -> int | None:
+    """Sample from `first` to `last` at which the error first clears what it was before; None where it doesn't.
 
-
-def _reach(channel: OneChannel, rise: int) -> int:
-    return rise + round((SEARCH_S + STAY_S) * channel.rate_hz)
-
-
-def _at_begin(channel: OneChannel, rise: int, cell: int, offset: float) -> int | None:
-    """Cell of an onset in the first 30 ms of the file, too early to have a past: where the sound itself comes up.
-
-    Told from the steps between samples, in which hum counts 34 dB less and the pick's attack in full. None when it
-    comes up later; then there is a past to predict from.
+    Where the wider band shows nothing there (`unsure`), the change is looked for a little longer: error may have come
+    near the threshold by chance before. The predictor is fitted to what lies before `first`; as the file begins
+    (`early`), where that is too little, to what follows `last`: steady sounds are the same there, and the strings ring
+    on.
     """
-    samples = Decimator(channel.rate_hz, FINE_RATE_HZ).feed(channel.segment(0, _reach(channel, rise)) - offset)
-    steps = np.diff(samples.astype(np.float64), prepend=samples[:1])
-    power = _cell_power(steps, cell)
-    if not np.any(power):
-        return None
-    threshold = float(power.max()) * 10.0 ** (-BEGIN_RANGE_DB / 10.0)
-    clear = np.flatnonzero((power >= threshold) & _stays(power, threshold, STAY_CELLS))
-    return int(clear[0]) if clear.size and clear[0] * CELL_S < LEAST_HISTORY_S else None
+    decimator = Decimator(rate_hz, look.rate_hz)
+    step, rate = decimator.factor, rate_hz / decimator.factor
+    coarse = decimator.feed(samples)
+    cell = max(round(look.cell_s * rate), 1)
+    cells = slice(first // step // cell, last // step // cell + 1)
+    order = round(look.order_s * rate)
+    fitted = coarse[cells.stop * cell :] if early else coarse[: cells.start * cell]
+    order = min(order, fitted.size // 4)
+    power = _cell_power(_prediction_error(coarse, fitted, order), cell)
+    stay = round(STAY_S / look.cell_s)
+    past = power[:0] if early else power[min(order // cell + 1, cells.start // 2) : cells.start]
+    at = _first_clear(power[cells.start : cells.stop + stay], past, stay, look.range_db, unsure)
+    return None if at is None or at >= cells.stop - cells.start else (cells.start + at) * cell * step
 
 
-def _first_news(samples: Float32Array, first: int, cell: int, order: int) -> tuple[int | None, float]:
-    """First cell from `first` on whose error clears that of the cells before it, and by how much the news does, dB."""
-    order = min(order, first * cell // 4)
-    power = _cell_power(_prediction_error(samples, first * cell, order), cell)
-    ahead = power[first:]
-    past = power[min(order // cell + 1, first // 2) : first]
+def _first_clear(ahead: FloatArray, past: FloatArray, stay: int, range_db: float, unsure: bool) -> int | None:
+    """First cell whose power clears that of cells before, and stays clear; None without one."""
     if ahead.size == 0 or not np.any(ahead):
-        return None, 0.0
+        return None
     held = float(np.quantile(past, TYPICAL_QUANTILE)) if past.size else 0.0
-    threshold = max(held * 10.0 ** (CLEAR_DB / 10.0), float(ahead.max()) * 10.0 ** (-RANGE_DB / 10.0))
-    clear = np.flatnonzero((ahead >= threshold) & _stays(ahead, threshold, STAY_CELLS))
+    threshold = max(held * 10.0 ** (CLEAR_DB / 10.0), float(ahead.max()) * 10.0 ** (-range_db / 10.0))
+    clear = np.flatnonzero((ahead >= threshold) & _stays(ahead, threshold, stay))
     if clear.size == 0:
-        return None, 0.0
-    at = int(clear[0])
-    news = float(np.median(ahead[at : at + STAY_CELLS]))
-    clearance_db = 10.0 * float(np.log10(news / held)) if held > 0.0 else np.inf
-    if past.size:
-        below = threshold * 10.0 ** (-CLEAR_DB / 10.0)
-        at = _change(ahead[: at + 1], max(float(np.median(past)), below))
-    return first + at, clearance_db
+        return None
+    usual, below = float(np.median(past)) if past.size else 0.0, threshold * 10.0 ** (-CLEAR_DB / 10.0)
+    doubt = round((1.0 - STAY_SHARE) * stay) if unsure or usual > below or not past.size else 0
+    return _change(ahead[: int(clear[0]) + 1 + doubt], max(usual, below))
 
 
 def _change(power: FloatArray, held: float) -> int:
@@ -127,15 +134,13 @@ def _change(power: FloatArray, held: float) -> int:
     return int(np.argmin(total[:-1])) + 1 if total.size > 1 and total[:-1].min() < total[-1] else power.size - 1
 
 
-def _prediction_error(samples: Float32Array, history: int, order: int) -> FloatArray:
-    """Error of a predictor fitted to the first `history` samples, for all samples; the samples themselves without a
-    history.
-    """
+def _prediction_error(samples: Float32Array, fitted: Float32Array, order: int) -> FloatArray:
+    """Error of a predictor fitted to some samples, for all samples; the samples themselves without enough to fit to."""
     double = samples.astype(np.float64)
     if order < LEAST_ORDER:
         return double
     padded = np.concatenate((np.zeros(order), double))
-    return np.asarray(filtered(padded[None, :], error_filters(double[None, :history], order))[0])
+    return np.asarray(filtered(padded[None, :], error_filters(fitted.astype(np.float64)[None, :], order))[0])
 
 
 def _cell_power(samples: FloatArray, cell: int) -> FloatArray:
@@ -145,7 +150,7 @@ def _cell_power(samples: FloatArray, cell: int) -> FloatArray:
 
 
 def _stays(power: FloatArray, threshold: float, span: int) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":
-    """Whether most cells of the next 16 ms are clear too, to 3 dB."""
+    """Whether most cells of the next span are clear too, to 3 dB."""
     total = np.concatenate(([0], np.cumsum(power >= threshold * 10.0 ** (-STAY_BELOW_DB / 10.0))))
     index = np.arange(power.size)
     stop = np.minimum(index + span, power.size)

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
+from scipy.linalg import solve_toeplitz
 
 from coilbench_worker.measure.source import FloatArray
 
@@ -36,22 +37,25 @@ def error_filters(history: NDArray[Any], order: int) -> FloatArray:
     spectrum = fft.rfft(history.astype(np.float64) * window, size, axis=1)
     correlation = fft.irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, : order + 1]
     correlation[:, 0] = correlation[:, 0] * (1.0 + WHITENING) + 1e-30
+    if len(correlation) == 1:
+        return np.concatenate(([1.0], solve_toeplitz(correlation[0, :-1], -correlation[0, 1:])))[None, :]
     return levinson(correlation)
 
 
 def levinson(correlation: FloatArray) -> FloatArray:
     """Prediction-error filters from autocorrelations, shape (stretches, order + 1) both, by Levinson's recursion."""
     count, size = correlation.shape
-    filters = np.zeros((count, size))
-    filters[:, 0] = 1.0
-    error = correlation[:, 0].copy()
+    rows = np.ascontiguousarray(correlation.T)
+    filters = np.zeros((size, count))
+    filters[0] = 1.0
+    error = rows[0].copy()
     for step in range(1, size):
-        reflection = np.einsum("ij,ij->i", filters[:, :step], correlation[:, step:0:-1])
+        reflection = np.einsum("ij,ij->j", filters[:step], rows[step:0:-1])
         reflection /= -error
-        np.clip(reflection, -1.0, 1.0, out=reflection)
-        filters[:, 1 : step + 1] += reflection[:, None] * filters[:, step - 1 :: -1][:, :step]
+        np.minimum(np.maximum(reflection, -1.0, out=reflection), 1.0, out=reflection)
+        filters[1 : step + 1] += reflection * filters[step - 1 :: -1][:step]
         error *= np.maximum(1.0 - reflection**2, 1e-12)
-    return filters
+    return np.ascontiguousarray(filters.T)
 
 
 def filtered(samples: NDArray[Any], filters: FloatArray, response: FloatArray | None = None) -> NDArray[Any]:
