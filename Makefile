@@ -4,7 +4,7 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 MADE   := .made
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check unit docs bench clean
+.PHONY: help setup demo test check unit docs bench soak clean
 
 help: ## this list
 	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -34,11 +34,16 @@ test: check ## every check and every test
 unit: $(MADE)/dev ## only the quick tests: units and published values
 	$(BIN)/python -m pytest -q tests/unit tests/standards
 
-docs: $(MADE)/dev ## write the reference pages anew from the tables in the code
+docs: $(MADE)/dev ## write the reference pages anew, from the tables in the code and from what the tests record
 	$(BIN)/python docs/generate.py
+	$(BIN)/python docs/standards.py
 
 bench: $(MADE)/bench ## speed and memory, each as a ratio measured in one run
 	$(BIN)/python -m bench
+
+soak: $(MADE)/dev ## ten thousand more mutated files, and a thousand judged takes; some minutes
+	$(BIN)/python tests/faults/soak.py 10000 20000
+	$(BIN)/python -m bench --part judgement
 
 clean: ## forget .venv, caches and the demo's output
 	rm -rf $(VENV) $(MADE) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build *.egg-info

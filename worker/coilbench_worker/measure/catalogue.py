@@ -146,7 +146,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         of="strum",
         group="dynamics",
         definition="Time in which the 1 ms RMS level rises from 10 % to 90 % of its greatest value in the first 0.1 s. "
-        "It holds the spread of the strings under the pick as well as each string's own attack.",
+        "It holds the spread of the strings under the pick and each string's own attack, and follows the beats of "
+        "ringing strings: read it over many strums. Not given where the peak is less than 26 dB above the noise.",
         source=OWN,
         more="slower attack",
         less="quicker attack",
@@ -158,7 +159,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="dB",
         of="strum",
         group="dynamics",
-        definition="RMS level of the first 0.1 s over that from 0.1 to 0.5 s.",
+        definition="RMS level of the first 0.1 s over that from 0.1 to 0.5 s, noise taken off. Not given less than "
+        "6 dB above the noise.",
         source=OWN,
         more="punchier",
         less="softer attack",
@@ -171,7 +173,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         of="strum",
         group="sustain",
         definition="How fast the strum's energy dies away: slope of the energy that is still to come, noise taken off, "
-        "from 3 dB to 23 dB below its start or down to 10 dB above the noise. Not given for less than 10 dB of fall.",
+        "from 3 dB to 23 dB below its start or down to 10 dB above the noise. Not given for less than 10 dB of fall, "
+        "nor where the strum is faded out or bends before its whole range was followed.",
         source="backward integration: Schroeder, J. Acoust. Soc. Am. 37 (1965) 409",
         more="dies away faster",
         less="rings on",
@@ -183,8 +186,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="s",
         of="strum",
         group="sustain",
-        definition="Time from the greatest 50 ms RMS level until it is 20 dB lower. Not given when the strum ends "
-        "before; never extrapolated.",
+        definition="Time from the greatest 50 ms RMS level until it is 20 dB lower, noise taken off. Not given when "
+        "the strum ends or comes within 6 dB of the noise before; never extrapolated.",
         source=OWN,
         more="rings on",
         less="dies away faster",
@@ -196,7 +199,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="dB",
         of="strum",
         group="sustain",
-        definition="The 50 ms RMS level 1.0 s after the onset over the strum's greatest.",
+        definition="The 50 ms RMS level 1.0 s after the onset over the strum's greatest, noise taken off. Not given "
+        "less than 6 dB above the noise.",
         source=OWN,
         more="holds up",
         less="falls off",
@@ -286,7 +290,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         of="strum",
         group="tone",
         definition="Energy of each octave in the first 0.5 s over that of all eight. The last 5 ms fade out, so that "
-        "cutting the strum off adds no treble.",
+        "cutting the strum off adds no treble. Noise is taken off; not given less than 6 dB above it.",
         source=f"{IEC61260}, class 1 octaves, base ten",
         more="more in this band",
         less="less in this band",
@@ -300,7 +304,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         of="strum",
         group="tone",
         definition="Energy of each third of an octave in the first 0.5 s over that of the eight octaves. Not given "
-        "where the band's upper edge passes 0.45 of the sample rate.",
+        "where the band's upper edge passes 0.45 of the sample rate, nor less than 6 dB above the noise.",
         source=f"{IEC61260}, class 1 thirds, base ten",
         more="more in this band",
         less="less in this band",
