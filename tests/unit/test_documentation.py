@@ -127,12 +127,10 @@ def test_every_command_is_told_of(program: str) -> None:
 def test_what_is_not_there_yet_is_not_there(app: Flask) -> None:
     section = not_yet()
     routes = " ".join(rule.rule for rule in app.url_map.iter_rules())
-    keys = {quantity.key for quantity in QUANTITIES}
     built = {
         "compare": "compare" in client_command.commands or "comparisons" in routes,
         "choose": "choose" in client_command.commands or "choices" in routes,
-        "millivolts": any(key.endswith("_mv") for key in keys),
-        "data sheets": any(name in routes for name in ("/v1/pickups", "/v1/sessions", "/v1/chains")),
+        "data sheets": any(name in routes for name in ("/v1/pickups", "/v1/sessions")),
         "electrical model": "coils" in routes or "coil" in client_command.commands,
         "charts": "charts" in routes,
         "reports": "report" in routes or "report" in client_command.commands,
@@ -140,7 +138,7 @@ def test_what_is_not_there_yet_is_not_there(app: Flask) -> None:
         "watched folder": "watch" in client_command.commands,
         "call-backs": "hooks" in routes or "callbacks" in routes,
         "keys": "key" in server_command.commands,
-        "limiter": "limited" in {check.code for check in CHECKS},
+        "Parquet": "parquet" in text(ROOT / "docs" / "http.md"),
     }
     for words, there in built.items():
         assert words in section
