@@ -22,8 +22,6 @@ from material.score import named
 RATES_HZ = (44_100, 48_000, 96_000)
 INVENTED = {"modelled-everything": 1}
 """What is not right yet: polarity that turns while strings ring may be taken for a strum."""
-LATEST_S = {"modelled-clicks-over-ringing": 0.0105, "modelled-every-0.35-s": 0.0070}
-"""What is not right yet: over ringing, a click 10 ms ahead of the strum may be taken for its onset."""
 
 
 @lru_cache(maxsize=2)
@@ -47,7 +45,7 @@ def test_every_strum_of_the_corpus_is_found_and_none_invented(name: str) -> None
 def test_onsets_of_the_corpus_are_in_time(name: str) -> None:
     """5 ms on modelled strings, 15 ms on recorded notes (measurements.md)."""
     found = named(name)
-    assert np.max(np.abs(found.errors_s)) <= LATEST_S.get(name, found.tolerance_s), 1000 * found.errors_s
+    assert np.max(np.abs(found.errors_s)) <= found.tolerance_s, 1000 * found.errors_s
 
 
 FILES = [
