@@ -38,7 +38,7 @@ docs: $(MADE)/dev ## write the reference pages anew, from the tables in the code
 	$(BIN)/python docs/generate.py
 	$(BIN)/python docs/standards.py
 
-bench: $(MADE)/bench ## speed and memory, each as a ratio measured in one run
+bench: $(MADE)/dev ## speed and memory, each as a ratio measured in one run
 	$(BIN)/python -m bench
 
 soak: $(MADE)/dev ## ten thousand more mutated files, and a thousand judged takes; some minutes
