@@ -43,6 +43,16 @@ def test_onset_marked_late_still_sees_the_whole_rise() -> None:
     assert late.ms == pytest.approx(exact.ms, rel=0.01)
 
 
+@pytest.mark.parametrize("late_s", [0.002, 0.005, 0.012])
+def test_onset_marked_after_a_quick_rise_does_not_lengthen_it(late_s: float) -> None:
+    """An onset may be found up to 15 ms late; the rise was over by then, and ended where it ended."""
+    quick = stroke(0.002)
+    exact = attack(quick, RATE_HZ, onset=960)
+    assert exact.ms is not None
+    late = attack(quick, RATE_HZ, onset=960 + round(late_s * RATE_HZ))
+    assert late.ms == pytest.approx(exact.ms, abs=0.15)
+
+
 @settings(max_examples=20, deadline=None)
 @given(gain_db=st.floats(-60.0, 20.0), polarity=st.sampled_from([1, -1]))
 def test_gain_and_polarity_leave_the_course_alone(gain_db: float, polarity: int) -> None:

@@ -59,9 +59,10 @@ def attack(
 ) -> Attack:
     """Time for the 1 ms RMS envelope to go from 10 % to 90 % of its greatest value in the attack window.
 
-    The rise ends where the envelope first reaches 90 % in the window, and began where it last rose through 10 %
-    before; both are interpolated between samples. That start may lie before the onset, as far as there are samples: a
-    click of the pick on the string, after which the level falls below 10 % again, does not count.
+    The rise begins where the envelope last rose through 10 % before it reaches 90 % in the window, and ends where it
+    first reaches 90 % from there on; both are interpolated between samples. Start and end may lie before the onset, as
+    far as there are samples: a click of the pick on the string, after which the level falls below 10 % again, does not
+    count.
 
     Parameters
     ----------
@@ -87,12 +88,14 @@ def attack(
         return Attack(None, "the attack window is silent" if noise_power == 0.0 else ATTACK_IN_NOISE)
     if noise_power > (QUIET_BEFORE * greatest) ** 2:
         return Attack(None, ATTACK_IN_NOISE)
-    high = first + int(np.argmax(envelope[first:] >= HIGH_SHARE * greatest))
-    below = np.flatnonzero(envelope[:high] < LOW_SHARE * greatest)
+    reached = first + int(np.argmax(envelope[first:] >= HIGH_SHARE * greatest))
+    below = np.flatnonzero(envelope[:reached] < LOW_SHARE * greatest)
     if below.size == 0:
         return Attack(None, ATTACK_NOT_SEEN)
-    rise_end = _crossing(envelope, high - 1, HIGH_SHARE * greatest) if high > 0 else 0.0
-    rise_start = _crossing(envelope, int(below[-1]), LOW_SHARE * greatest)
+    low = int(below[-1])
+    high = low + int(np.argmax(envelope[low:] >= HIGH_SHARE * greatest))  # before the window when the onset is late
+    rise_start = _crossing(envelope, low, LOW_SHARE * greatest)
+    rise_end = _crossing(envelope, high - 1, HIGH_SHARE * greatest)
     return Attack(1000.0 * (rise_end - rise_start) / rate_hz)
 
 
