@@ -16,6 +16,8 @@ from coilbench_worker.model.strum import Strum, click
 from material.corpus import MINOR, THREE_HIGH, hands
 from material.disturbance import thumps
 from material.plain_take import CHAIN, RATE_HZ, changed, plain_samples, rendered
+from material.squeak import squeak
+from material.tap import tap
 
 SECONDS = 4
 FRAMES = SECONDS * RATE_HZ
@@ -178,3 +180,44 @@ def test_what_was_passed_over_is_told() -> None:
     samples, truth_s = doubtful()
     passed_over = [onset / RATE_HZ for onset in find(samples).passed_over]
     assert any(abs(onset_s - truth_s[1]) < 0.05 for onset_s in passed_over)
+
+
+def with_fingers() -> FloatArray:
+    """Three strums; a tap on the body a second before them and two squeaks 18 dB below while strings ring."""
+    samples = np.concatenate((hiss(10 ** (-82 / 20), RATE_HZ), plain_samples()))
+    greatest = float(np.max(np.abs(samples)))
+    sounds = [(0.4, 0.2, tap(RATE_HZ, seed=1)), (3.2, 0.12, squeak(RATE_HZ, length_s=0.2, seed=2))]
+    sounds.append((5.4, 0.12, squeak(RATE_HZ, length_s=0.1, seed=3)))
+    for at_s, height, sound in sounds:
+        start = round(at_s * RATE_HZ)
+        samples[start : start + sound.size] += height * greatest * sound
+    return samples
+
+
+@pytest.mark.parametrize("expected", [None, 3, 5])
+def test_taps_and_squeaks_are_no_strums_whatever_number_is_expected(expected: int | None) -> None:
+    found = np.array(onsets_s(find(with_fingers(), expected))) - 1.0
+    assert found.tolist() == pytest.approx(rendered().truth.onsets_s, abs=0.005)
+
+
+@pytest.mark.parametrize(("gap_s", "softer_db"), [(0.4, 12.0), (0.7, 20.0), (1.5, 20.0)])
+def test_soft_strums_after_loud_ones_that_ring_on_are_found(gap_s: float, softer_db: float) -> None:
+    """On the same strings, so that no band becomes louder."""
+    take = changed(hands(6, gap_s, seed=82, forces_db=(0.0, -softer_db), jitter_s=0.0))
+    assert onsets_s(find(take.samples)) == pytest.approx(take.truth.onsets_s, abs=0.005)
+
+
+@pytest.mark.parametrize("since_s", [0.3, 0.8, 1.5])
+def test_strum_whose_onset_is_not_in_the_file_is_not_measured(since_s: float) -> None:
+    """And its ringing is not taken for the noise, in which the others would end at once."""
+    cut = round((rendered().truth.onsets_s[0] + since_s) * RATE_HZ)
+    finding = find(plain_samples()[cut:])
+    found = np.array(onsets_s(finding)) + cut / RATE_HZ
+    assert found.tolist() == pytest.approx(rendered().truth.onsets_s[1:], abs=0.005)
+    assert all(strum.end - strum.onset > RATE_HZ for strum in finding.strums)
+
+
+def test_turned_polarity_is_no_strum() -> None:
+    samples = plain_samples().copy()
+    samples[round(4.0 * RATE_HZ) :] *= -1.0
+    assert onsets_s(find(samples)) == pytest.approx(rendered().truth.onsets_s, abs=0.005)

@@ -17,6 +17,8 @@ DAMP_S = 0.100
 DAMP_STAYS_S = 0.100
 DAMP_STEEPER = 3.0
 DAMP_KNEE_DB = 3.0
+DAMP_EARLIEST = round(0.150 / HOP_S)
+"""Frames: while the last strings of a slow stroke come in, others under a palm already fall; that is no hand."""
 
 
 def ending(course: Survey, onset: int, follower: int | None, frames: int, noise: float | None) -> tuple[int, EndedBy]:
@@ -67,6 +69,7 @@ def _damped_frame(power: FloatArray) -> int | None:
     for at in index[steep]:
         rest = level[at + span : at + span + stays]
         if rest.max() <= level[at] - DAMP_FALL_DB + DAMP_KNEE_DB:
-            below = np.flatnonzero(level[at:] <= level[at] - DAMP_KNEE_DB)
-            return int(at + below[0])
+            knee = int(at + np.flatnonzero(level[at:] <= level[at] - DAMP_KNEE_DB)[0])
+            if knee >= DAMP_EARLIEST:
+                return knee
     return None

@@ -19,6 +19,9 @@ CLEAREST_DB = 10.0
 """The clearest candidate of a take must be as clear, or nothing is played in it: noise alone reaches 8 dB."""
 STRING_NOVELTY_DB = 8.0
 """Less is new in the strings' range only where a finger squeaks or the guitar is handled: the least of strums is 8."""
+STEP_NOVELTY_DB, HELD_FADING_DB = 5.0, 10.0
+"""Less is enough where all the strings' bands go to another level and stay there, falling by less than this in 0.1 s: a
+stroke stopped what rang and made it ring anew. After a hand nothing stays."""
 TYPICAL_QUANTILE = 0.75
 WEAKEST_DB = -27.0
 """News below the typical strum's: a stroke 20 dB softer than its neighbours is as much lower, and its first string a
@@ -84,10 +87,15 @@ def find_strums(channel: OneChannel, course: Survey, expected: int | None = None
     expected : how many were played, where known: settles doubtful candidates, and never adds what has no evidence
     """
     possible = candidates(course)
-    chosen = _choose(possible, expected)
-    onsets = _onsets(channel, course, chosen)
+    judged = _judged(possible) if max((each.novelty_db for each in possible), default=0.0) >= CLEAREST_DB else []
+    found = _onsets(channel, course, [each for each in judged if each.sure])
+    if expected is not None and len(found) > expected:
+        found = _strongest(found, expected)
+    elif expected is not None and len(found) < expected:
+        found = _with_doubtful(channel, course, found, judged, expected)
+    chosen = [each.candidate for _, each in found]
     others = tuple(c.frame * course.hop for c in possible if c not in chosen)
-    strums, floor = _ended(channel, course, onsets)
+    strums, floor = _ended(channel, course, [onset for onset, _ in found])
     return Finding(tuple(strums), floor, others)
 
 
@@ -134,7 +142,9 @@ class _Judged:
         change = self.candidate.change_db
         own = self.candidate.lasting_db >= OWN_NEWS_DB or float(np.abs(change).max()) >= OWN_CHANGE_DB
         changed = float(change.max()) >= ROSE_DB or float(change.min()) <= FELL_DB
-        return changed and own and self.candidate.string_novelty_db >= STRING_NOVELTY_DB
+        stepped = float(np.abs(change[:STRING_BANDS]).min()) >= OWN_CHANGE_DB and self.fading_db < HELD_FADING_DB
+        needed = STEP_NOVELTY_DB if stepped else STRING_NOVELTY_DB
+        return changed and own and self.candidate.string_novelty_db >= needed
 
     def _knock(self) -> bool:
         """Whether too little rings on for a string, or nothing did above the strings' low partials."""
@@ -154,20 +164,31 @@ class _Judged:
         return alone and below >= THUMP_NEWS_DB and fading >= THUMP_FADING_DB
 
 
-def _choose(possible: list[Candidate], expected: int | None) -> list[Candidate]:
-    """The candidates that are strums: something began, is not far below the typical one, and rings on.
+_Found = tuple[int, _Judged]
+"""Onset, sample, and the candidate it belongs to."""
 
-    A known number takes the weakest away, or brings up what is of the kind of a strum but weak; a knock, an edit or a
-    thump it never does.
+
+def _strongest(found: list[_Found], count: int) -> list[_Found]:
+    """The strongest of what was found, in order of time."""
+    return sorted(sorted(found, key=lambda each: -each[1].weight_db)[:count], key=lambda each: each[0])
+
+
+def _with_doubtful(
+    channel: OneChannel, course: Survey, found: list[_Found], judged: list[_Judged], count: int
+) -> list[_Found]:
+    """What was found and, up to a number, the clearest of the doubtful that are no part of it.
+
+    Only what is of the kind of a strum but weak; a knock, an edit or a thump it never is.
     """
-    if max((candidate.novelty_db for candidate in possible), default=0.0) < CLEAREST_DB:
-        return []
-    judged = _judged(possible)
-    chosen = [each for each in judged if each.sure]
-    if expected is not None and len(chosen) != expected:
-        likely = [each for each in judged if each.sure or (each.kind and each.strength_db >= DOUBTFUL_DB)]
-        chosen = sorted(likely, key=lambda each: (not each.sure, -each.weight_db))[:expected]
-    return sorted((each.candidate for each in chosen), key=lambda candidate: candidate.frame)
+    doubtful = [each for each in judged if each.kind and not each.sure and each.strength_db >= DOUBTFUL_DB]
+    spread = round(STRUM_SPREAD_S * channel.rate_hz)
+    for each in sorted(doubtful, key=lambda one: -one.weight_db):
+        if len(found) >= count:
+            break
+        ((onset, _),) = _onsets(channel, course, [each])
+        if all(abs(onset - other) > spread for other, _ in found):
+            found = [*found, (onset, each)]
+    return sorted(found, key=lambda one: one[0])
 
 
 def _judged(possible: list[Candidate]) -> list[_Judged]:
@@ -185,12 +206,12 @@ def _total_db(levels_db: FloatArray) -> FloatArray:
     return np.asarray(10.0 * np.log10(np.sum(10.0 ** (levels_db / 10.0), axis=1)))
 
 
-def _onsets(channel: OneChannel, course: Survey, chosen: list[Candidate]) -> list[int]:
+def _onsets(channel: OneChannel, course: Survey, chosen: list[_Judged]) -> list[_Found]:
     """Refined onsets in samples, in order; two that turn out to be within the spread of one strum are one."""
-    found: list[int] = []
+    found: list[_Found] = []
     spread = round(STRUM_SPREAD_S * channel.rate_hz)
-    for candidate in chosen:
-        onset = refine_onset(channel, candidate.frame * course.hop, offset=course.offset)
-        if not found or onset - found[-1] > spread:
-            found.append(onset)
+    for each in chosen:
+        onset = refine_onset(channel, each.candidate.frame * course.hop, offset=course.offset)
+        if not found or onset - found[-1][0] > spread:
+            found.append((onset, each))
     return found
