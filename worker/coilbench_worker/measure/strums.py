@@ -33,8 +33,8 @@ DOUBTFUL_DB = -40.0
 NOVELTY_CAP_DB = 20.0
 """Clearer than that is clear; more says only how quiet it was before."""
 ROSE_DB, FELL_DB = 0.5, -4.0
-"""A stroke makes some band louder, or stops what rang in it. Strings that ring on fall by 1 to 3 dB in that time; so
-they do after a click, a thump, an edit."""
+"""A stroke makes some band louder, or stops what rang in it below 1.4 kHz. Strings that ring on fall there by 1 to 3 dB
+in that time; so they do after a click, a thump, an edit."""
 OWN_CHANGE_DB = 4.0
 OWN_NEWS_DB = -8.0
 """What follows close on a stroke and has far less news than that, while no band changes much, is its last string."""
@@ -141,7 +141,7 @@ class _Judged:
         """Whether something began that belongs to no stroke before."""
         change = self.candidate.change_db
         own = self.candidate.lasting_db >= OWN_NEWS_DB or float(np.abs(change).max()) >= OWN_CHANGE_DB
-        changed = float(change.max()) >= ROSE_DB or float(change.min()) <= FELL_DB
+        changed = float(change.max()) >= ROSE_DB or float(change[:STRING_BANDS].min()) <= FELL_DB
         stepped = float(np.abs(change[:STRING_BANDS]).min()) >= OWN_CHANGE_DB and self.fading_db < HELD_FADING_DB
         needed = STEP_NOVELTY_DB if stepped else STRING_NOVELTY_DB
         return changed and own and self.candidate.string_novelty_db >= needed
