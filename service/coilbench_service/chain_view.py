@@ -23,6 +23,9 @@ class ToneView(BaseModel):
     standard_uncertainty_db: float = Field(description="Of that level, from its spread over the pieces")
     degrees_of_freedom: int
     distortion_db: float = Field(description="All that is not the sine, harmonics and noise, re the sine")
+    harmonics_db: float | None = Field(
+        description="Its harmonics alone, re the sine; null where the third lies above half the sample rate"
+    )
     stability_db: float = Field(description="Greatest minus least level of the pieces")
     frequency_spread_hz: float = Field(description="Greatest minus least frequency of the pieces")
     start_s: float = Field(description="Where the stretch that was used begins")

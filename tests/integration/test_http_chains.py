@@ -18,6 +18,7 @@ from urllib3 import encode_multipart_formdata
 from werkzeug.test import TestResponse
 
 from coilbench_service import calibrating, idempotency
+from coilbench_service.chain_view import CalibrationView, ToneView
 from coilbench_worker import reference
 from coilbench_worker.reference import ReferenceFailed
 from http_recordings import DBU_V, RATE_HZ, TONE_PEAK, float32, pcm16, sine, strums_wav
@@ -201,6 +202,9 @@ def test_a_tone_calibrates_and_is_kept_as_it_was_sent(service: Service) -> None:
     assert made["tone"]["rms_dbfs"] == pytest.approx(20 * math.log10(TONE_PEAK / math.sqrt(2)), abs=0.005)
     assert made["tone"]["tone_v_rms"] == 1.0
     assert made["tone"]["file"]["name"] == "tone.wav"
+    assert made["tone"]["harmonics_db"] < -60
+    assert set(made) == set(CalibrationView.model_fields)
+    assert set(made["tone"]) == set(ToneView.model_fields)
     audio = service.client.get(made["links"]["audio"])
     assert (audio.data, audio.mimetype) == (TONE, "audio/wav")
     part = service.client.get(made["links"]["audio"], headers={"Range": "bytes=4-11"})
