@@ -142,14 +142,18 @@ def change(
     return changed
 
 
-def remove(bench: Bench, key: str) -> None:
+def remove(bench: Bench, key: str, require: Callable[[ChainRecord], None] = lambda _: None) -> None:
     """Delete a chain with its calibrations and tones; its takes stay, without millivolts.
+
+    Parameters
+    ----------
+    require : as in `change`
 
     Raises
     ------
     Problem : chain-unknown
     """
-    if not chains.remove(bench.database, bench.blobs, existing(bench, key).id):
+    if not chains.remove(bench.database, bench.blobs, key, require):
         raise chain_unknown(key)
 
 

@@ -80,8 +80,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
     @api.delete("/<chain_key>", responses=answers({204: None}, kinds.CHAIN_UNKNOWN, kinds.PRECONDITION_FAILED))
     def delete_chain(path: ChainPath) -> Response:
         """Delete a chain with its calibrations and tones; its takes stay, without millivolts."""
-        _require_state(existing(bench, path.chain_key))
-        chain_changes.remove(bench, path.chain_key)
+        chain_changes.remove(bench, path.chain_key, _require_state)
         return Response(status=204)
 
     return api

@@ -132,10 +132,26 @@ def test_a_deleted_chain_leaves_nothing_behind(database: Database, blobs: Blobs)
         assert idempotency.remember(connection, "b", "0" * 64, 201, {}, calibration_id=toned.id)
     assert toned.file is not None
     assert blobs.exists(toned.file.blob)
-    assert chains.remove(database, blobs, chain.id)
+    assert chains.remove(database, blobs, chain.key)
     assert not blobs.exists(toned.file.blob)
     assert set(counted(database).values()) == {0}
-    assert not chains.remove(database, blobs, chain.id)
+    assert not chains.remove(database, blobs, chain.key)
+
+
+def test_a_chain_is_deleted_only_in_the_state_that_was_asked_for(database: Database, blobs: Blobs) -> None:
+    """What is asked is held against the locked chain: a calibration that came since the caller looked is not lost."""
+    calibration = stated(database, added(database))
+    seen: list[ChainRecord] = []
+
+    def refuse(chain: ChainRecord) -> None:
+        seen.append(chain)
+        raise ValueError("not in this state")
+
+    with pytest.raises(ValueError, match="not in this state"):
+        chains.remove(database, blobs, "desk", refuse)
+    (shown,) = seen
+    assert (shown.key, shown.calibrations) == ("desk", (calibration,))
+    assert read(database) == shown
 
 
 def test_a_deleted_calibration_takes_its_tone_and_its_remembered_answer_along(database: Database, blobs: Blobs) -> None:
@@ -176,7 +192,7 @@ def test_a_calibration_that_is_deleted_leaves_the_recording_to_the_take_that_is_
     assert blobs.exists(take.blob)
     again = with_tone(database, blobs, chain, b"the same bytes")
     assert again.file is not None
-    assert chains.remove(database, blobs, chain.id)
+    assert chains.remove(database, blobs, chain.key)
     assert blobs.exists(take.blob)
     assert jobs.remove(database, blobs, take.id)
     assert not blobs.exists(take.blob)

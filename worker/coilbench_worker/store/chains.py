@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -120,18 +120,25 @@ def change(connection: Connection, key: str, changes: Mapping[str, Any]) -> Chai
     return get(connection, key)
 
 
-def remove(database: Database, blobs: Blobs, chain_id: str) -> bool:
-    """Delete a chain, its calibrations, and the tones that nothing else uses; False when there is no such chain."""
+def remove(database: Database, blobs: Blobs, key: str, require: Callable[[ChainRecord], None] = lambda _: None) -> bool:
+    """Delete a chain, its calibrations, and the tones that nothing else uses; False when there is none of that key.
+
+    Parameters
+    ----------
+    require : is shown the chain as it is, locked, and raises where it must not be deleted in this state
+    """
     with database.write() as connection:
-        connection.execute(select(chains.c.id).where(chains.c.id == chain_id).with_for_update())
-        own = select(calibrations.c.id).where(calibrations.c.chain_id == chain_id)
+        chain = lock(connection, key)
+        if chain is None:
+            return False
+        require(chain)
+        own = select(calibrations.c.id).where(calibrations.c.chain_id == chain.id)
         connection.execute(delete(idempotency).where(idempotency.c.calibration_id.in_(own)))
-        connection.execute(delete(idempotency).where(idempotency.c.chain_id == chain_id))
-        connection.execute(delete(calibrations).where(calibrations.c.chain_id == chain_id))
-        gone = connection.execute(delete(chains).where(chains.c.id == chain_id)).rowcount == 1
-    if gone:
-        files.drop_unused(database, blobs)
-    return gone
+        connection.execute(delete(idempotency).where(idempotency.c.chain_id == chain.id))
+        connection.execute(delete(calibrations).where(calibrations.c.chain_id == chain.id))
+        connection.execute(delete(chains).where(chains.c.id == chain.id))
+    files.drop_unused(database, blobs)
+    return True
 
 
 def calibrate(
