@@ -1,4 +1,4 @@
-"""The calibrations of chains as one request sees them: read once, when the first take names a chain."""
+"""The calibrations of chains as one request sees them: read once, when first asked for."""
 
 from __future__ import annotations
 
@@ -34,6 +34,10 @@ class Calibrations:
         """The calibration that a take of this description falls under, or why there is none."""
         key = about.get("chain")
         return calibration_state(about, self._known().get(key) if key is not None else None)
+
+    def any_chain(self) -> bool:
+        """Whether there is a chain at all: without one nobody asks for millivolts."""
+        return bool(self._known())
 
     def _known(self) -> dict[str, ChainCalibrations]:
         if self._chains is None:

@@ -71,7 +71,8 @@ class TablePage(BaseModel):
     columns: list[TableColumn]
     items: list[dict[str, JsonValue]] = Field(
         description="Rows by column key; null where nothing is defined. `reasons` is an object itself: why other "
-        "columns are null, or of how many strums a mean is; one text in CSV and spreadsheets"
+        "columns are null, or of how many strums a mean is; one text in CSV and spreadsheets. It says nothing of "
+        "millivolts while there is no chain at all"
     )
     next: str | None
 

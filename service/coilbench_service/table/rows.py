@@ -1,6 +1,7 @@
 """The rows of a table: flat dictionaries by column key; what is not known or not measured is None.
 
-Only `reasons` is a dictionary itself, by column; CSV and spreadsheets show it as text.
+Only `reasons` is a dictionary itself, by column; CSV and spreadsheets show it as text. It says nothing of millivolts
+while the service has no chain: who never calibrated anything would read it in every row.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from coilbench_service.calibrations import Calibrations
 from coilbench_service.measurement_view import measurement_view
 from coilbench_service.table import reasons
 from coilbench_service.table.columns import Per, Series, series, spread_of
+from coilbench_worker.measure.calibration import NO_CHAIN
 from coilbench_worker.store.measurements import MeasurementRecord
 from coilbench_worker.store.takes import TakeRecord
 
@@ -39,10 +41,10 @@ class Rows:
         if measurement is not None:
             document = measurement_view(take, measurement, calibrations.of(take.about))
         if self._per == "take":
-            yield self._take_row(take, document)
+            yield _with_said_reasons(self._take_row(take, document), calibrations)
         elif document is not None:
             for strum in document["strums"]:
-                yield self._strum_row(take, document, strum)
+                yield _with_said_reasons(self._strum_row(take, document, strum), calibrations)
 
     def _strum_row(self, take: TakeRecord, document: Mapping[str, Any], strum: Mapping[str, Any]) -> Row:
         return {
@@ -53,7 +55,7 @@ class Rows:
             "end_s": strum["end_s"],
             "ended_by": strum["ended_by"],
             **{one.column: _number(strum if one.part else strum["quantities"], one) for one in self._strum},
-            "reasons": reasons.of_strum(strum, self._strum) or None,
+            "reasons": reasons.of_strum(strum, self._strum),
         }
 
     def _take_row(self, take: TakeRecord, document: Mapping[str, Any] | None) -> Row:
@@ -68,8 +70,16 @@ class Rows:
                 row[one.column + end] = summary.get(field)
         row |= {one.column: _number(document["take_quantities"], one) for one in self._take}
         row |= {one.column: _number(document["noise"], one) for one in self._noise}
-        row["reasons"] = reasons.of_take(document, self._strum, [*self._take, *self._noise]) or None
+        row["reasons"] = reasons.of_take(document, self._strum, [*self._take, *self._noise])
         return row
+
+
+def _with_said_reasons(row: Row, calibrations: Calibrations) -> Row:
+    """The row without what every row would say of millivolts while there is no chain that a take could name."""
+    said = row.get("reasons") or {}
+    if NO_CHAIN in said.values() and not calibrations.any_chain():
+        said = {column: why for column, why in said.items() if why != NO_CHAIN}
+    return {**row, "reasons": said or None}
 
 
 def _known(take: TakeRecord) -> Row:

@@ -330,6 +330,19 @@ def test_without_a_calibration_there_are_no_millivolts_and_the_reason_is_said(
     assert why in row["reasons"]["rms_mv"]
 
 
+@pytest.mark.parametrize("per", ["take", "strum"])
+def test_nothing_is_said_of_millivolts_where_no_chain_was_ever_made(per: Per) -> None:
+    found = measurement(strums=[strum(1, -12.0)], reasons={"hum_hz": "no mains line stands out"})
+    chosen = ["rms_mv", "rms_dbfs", "hum_hz"]
+    (row,) = rows_of(per, chosen)(take(about={}), found)
+    assert row["rms_mv"] is None
+    assert row["reasons"] == ({"hum_hz": "no mains line stands out"} if per == "take" else None)
+    (row,) = rows_of(per, chosen)(take(about={"chain": "desk"}), found)
+    assert "there is no chain 'desk'" in row["reasons"]["rms_mv"]
+    (row,) = rows_of(per, chosen, Chains(DESK))(take(about={}), found)
+    assert "names no chain" in row["reasons"]["rms_mv"]
+
+
 def test_a_take_says_why_its_own_quantities_and_its_noise_are_null() -> None:
     why = {"evenness_db": "fewer than two strums", "hum_hz": "no mains line stands out", "noise_dbfs": "unasked"}
     found = measurement(take_quantities={"evenness_db": None}, reasons=why)
