@@ -147,7 +147,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         group="dynamics",
         definition="Time in which the 1 ms RMS level rises from 10 % to 90 % of its greatest value in the first 0.1 s. "
         "It holds the spread of the strings under the pick and each string's own attack, and follows the beats of "
-        "ringing strings: read it over many strums. Not given where the peak is less than 26 dB above the noise.",
+        "ringing strings: read it over many strums. Not given where that greatest value is less than 26 dB above the "
+        "noise, nor where what sounded before is above 10 % of it.",
         source=OWN,
         more="slower attack",
         less="quicker attack",
@@ -187,7 +188,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         of="strum",
         group="sustain",
         definition="Time from the greatest 50 ms RMS level until it is 20 dB lower, noise taken off. Not given when "
-        "the strum ends or comes within 6 dB of the noise before; never extrapolated.",
+        "the strum ends, is faded out or comes within 6 dB of the noise before; never extrapolated.",
         source=OWN,
         more="rings on",
         less="dies away faster",
@@ -200,7 +201,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         of="strum",
         group="sustain",
         definition="The 50 ms RMS level 1.0 s after the onset over the strum's greatest, noise taken off. Not given "
-        "less than 6 dB above the noise.",
+        "less than 6 dB above the noise, nor when the strum ends or is faded out before 1.025 s.",
         source=OWN,
         more="holds up",
         less="falls off",
@@ -227,7 +228,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         of="strum",
         group="tone",
         definition="Energy of the octaves 63, 125 and 250 Hz in the first 0.5 s over that of the eight octaves 63 Hz "
-        "to 8 kHz.",
+        "to 8 kHz. Noise is taken off; not given less than 6 dB above it.",
         source=f"{IEC61260}, class 1 octaves",
         more="bassier",
         less="leaner",
@@ -240,7 +241,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         of="strum",
         group="tone",
         definition="Energy of the octaves 500 Hz, 1 and 2 kHz in the first 0.5 s over that of the eight octaves 63 Hz "
-        "to 8 kHz.",
+        "to 8 kHz. Noise is taken off; not given less than 6 dB above it.",
         source=f"{IEC61260}, class 1 octaves",
         more="more middle",
         less="scooped",
@@ -252,7 +253,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="dB re total",
         of="strum",
         group="tone",
-        definition="Energy of the octaves 4 and 8 kHz in the first 0.5 s over that of all eight, 63 Hz to 8 kHz.",
+        definition="Energy of the octaves 4 and 8 kHz in the first 0.5 s over that of all eight, 63 Hz to 8 kHz. "
+        "Noise is taken off; not given less than 6 dB above it.",
         source=f"{IEC61260}, class 1 octaves",
         more="brighter",
         less="darker",
@@ -264,7 +266,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="Hz",
         of="strum",
         group="tone",
-        definition="Mean frequency of the first 0.5 s, weighted by energy, between 45 Hz and 11.2 kHz.",
+        definition="Mean frequency of the first 0.5 s, weighted by energy, between 45 Hz and 11.2 kHz. Noise is taken "
+        "off; not given where it has more than a quarter of the weight.",
         source=OWN,
         more="brighter",
         less="darker",
@@ -277,7 +280,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         of="strum",
         group="tone",
         definition="Slope of the straight line through the octave levels 125 Hz to 8 kHz (least squares). Pink noise "
-        "has 0, white noise +3.",
+        "has 0, white noise +3. Not given unless all seven stand 6 dB above the noise of the take.",
         source=f"{OWN}; octaves by {IEC61260}",
         more="brighter",
         less="darker",
@@ -416,7 +419,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="of full scale",
         of="noise",
         group="noise",
-        definition="Mean of the samples, full scale = 1; it comes from the converter, not from the pickup.",
+        definition="Mean of the quiet stretches, of the whole recording where there are none; full scale = 1. It comes "
+        "from the converter, not from the pickup.",
         source="arithmetic mean",
         more="more offset",
         less="less offset",

@@ -60,7 +60,8 @@ def of_extremes(extremes: Extremes, rate_hz: int, onsets_s: Sequence[float]) -> 
     else:
         finding = (
             f"{len(runs)} crests are cut off at {level:.1f} dBFS, below full scale, so before the converter: by the"
-            f" input, or by the pickup's own electronics ({samples} samples in all)."
+            f" input, or, if a lower gain leaves them as they are, by the pickup's own electronics ({samples} samples"
+            " in all)."
         )
     times = sorted({round(run.start / rate_hz, 3) for run in runs})
     strums = sorted({_strum_at(time, onsets_s) for time in times} - {0})

@@ -42,7 +42,7 @@ memory)."""
 SILENT = "the level window is silent"
 IN_NOISE = "less than 6 dB above the noise in this band"
 ALL_IN_NOISE = "all eight octaves together are less than 6 dB above the noise"
-CENTROID_IN_NOISE = "the noise would move the centroid by more than a quarter"
+CENTROID_IN_NOISE = "noise has more than a quarter of the weight in this mean frequency"
 NO_LINE = "not all octaves from 125 Hz to 8 kHz stand 6 dB above the noise"
 BAND_RATE_TOO_LOW = "the band's upper edge passes 0.45 of the sample rate"
 RATE_TOO_LOW = (
