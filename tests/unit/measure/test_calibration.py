@@ -186,7 +186,6 @@ def test_why_there_is_no_calibration_is_said(
     assert state.calibration is None
     assert reason in state.reason
     assert not state.reason.endswith(".")
-    assert state.chain_known == (chain is not None)
 
 
 def test_take_falls_under_the_calibration_of_its_gain() -> None:

@@ -247,15 +247,14 @@ class ChainCalibrations:
 class CalibrationState:
     """What a take's description leads to: a calibration, or `reason` why there is none.
 
-    `chain` and `input_gain_db` are those of the description; `chain_known` says whether there is such a chain, and
-    `calibrated_gains_db` at which gains it is calibrated.
+    `chain` and `input_gain_db` are those of the description; `calibrated_gains_db` says at which gains that chain is
+    calibrated.
     """
 
     chain: str | None
     input_gain_db: float | None
     calibration: GainCalibration | None
     reason: str
-    chain_known: bool
     calibrated_gains_db: tuple[float, ...]
 
 
@@ -294,7 +293,6 @@ def calibration_state(about: Mapping[str, Any], chain: ChainCalibrations | None)
         input_gain_db=None if gain_db is None else float(gain_db),
         calibration=found,
         reason=reason,
-        chain_known=chain is not None,
         calibrated_gains_db=gains,
     )
 
