@@ -160,25 +160,39 @@ COMPRESSED = Compression((1, 3), 2.04, 9.3, 5.5)
 GATED = Gating((2, 3), (2.5, 4.5), 21.6)
 
 
+def test_sentence_names_a_dozen_strums_of_many_and_counts_the_rest() -> None:
+    numbers = tuple(range(1, 501))
+    (limited,) = judgement.of_limiting(Compression(numbers, 0.3, 0.2, None), None, [])
+    assert limited.message.startswith("The level of strums 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12 and 488 more hardly ")
+    assert limited.strums == numbers
+    (cut,) = judgement.of_strums([], None, {number: ["rms_dbfs"] for number in numbers})
+    assert cut.message.startswith("Strums 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12 and 488 more end before the window ")
+    assert cut.strums == numbers
+
+
 @pytest.mark.parametrize(
     ("compressed", "gated", "starts"),
     [
         (
             COMPRESSED,
             None,
-            "The level of strums 1, 3 falls by 2.0 dB/s at first and by 9.3 dB/s later: a ",
+            "The level of strums 1, 3 falls by 2.0 dB/s at first and by 9.3 dB/s later, as ",
         ),
         (
             replace(COMPRESSED, strums=(2,), early_db_per_s=-0.2),
             None,
             "The level of strum 2 hardly falls at first and ",
         ),
-        (Compression((1, 2), 0.3, 0.2, None), None, "The level of strums 1, 2 hardly falls: a compressor or limiter"),
-        (None, GATED, "The hiss falls by 22 dB after strums 2, 3: a gate shuts it off. Switch off"),
+        (
+            Compression((1, 2), 0.3, 0.2, None),
+            None,
+            "The level of strums 1, 2 hardly falls, as behind a compressor or limiter",
+        ),
+        (None, GATED, "The hiss falls by 22 dB after strums 2, 3, as behind a gate. Switch off"),
         (
             COMPRESSED,
             GATED,
-            "The level of strums 1, 3 falls by 2.0 dB/s at first and by 9.3 dB/s later: a ",
+            "The level of strums 1, 3 falls by 2.0 dB/s at first and by 9.3 dB/s later, as ",
         ),
     ],
 )

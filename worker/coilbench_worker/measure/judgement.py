@@ -26,6 +26,8 @@ EVENNESS_STRUMS = 3
 CLIPPED_REJECT_S = 0.001
 STEADY_DB_PER_S = 0.5
 TIMES_SHOWN = 20
+STRUMS_NAMED = 12
+"""In a sentence; `strums` of the check has all."""
 
 
 def of_file(facts: RecordingFacts, rate_hz: int, frames: int) -> list[Check]:
@@ -84,13 +86,13 @@ def of_limiting(compression: Compression | None, gating: Gating | None, strums: 
         early, late = compression.early_db_per_s, compression.late_db_per_s
         first = f"falls by {early:.1f} dB/s" if early >= STEADY_DB_PER_S else "hardly falls"
         course = f"{first} at first and by {late:.1f} dB/s later" if compression.reduction_db is not None else first
-        signs.append(f"The level of {_strums(compression.strums)} {course}: a compressor or limiter holds it up.")
+        signs.append(f"The level of {_strums(compression.strums)} {course}, as behind a compressor or limiter.")
         values |= {"early_db_per_s": early, "late_db_per_s": late, "gain_reduction_db": compression.reduction_db}
         peaks = [peak for strum in strums if (peak := strum.quantities.get("peak_dbfs")) is not None]
         values["peak_spread_db"] = max(peaks) - min(peaks) if len(peaks) > 1 else None
         seen |= set(compression.strums)
     if gating is not None:
-        signs.append(f"The hiss falls by {gating.drop_db:.0f} dB after {_strums(gating.strums)}: a gate shuts it off.")
+        signs.append(f"The hiss falls by {gating.drop_db:.0f} dB after {_strums(gating.strums)}, as behind a gate.")
         values["gate_drop_db"] = gating.drop_db
         seen |= set(gating.strums)
     if not signs:
@@ -100,7 +102,10 @@ def of_limiting(compression: Compression | None, gating: Gating | None, strums: 
 
 
 def _strums(numbers: Sequence[int]) -> str:
-    return f"strum {numbers[0]}" if len(numbers) == 1 else f"strums {', '.join(map(str, numbers))}"
+    """The strums by their numbers, the first dozen of many."""
+    named = ", ".join(map(str, numbers[:STRUMS_NAMED]))
+    more = f" and {len(numbers) - STRUMS_NAMED} more" if len(numbers) > STRUMS_NAMED else ""
+    return f"strum {named}" if len(numbers) == 1 else f"strums {named}{more}"
 
 
 def of_noise(noise: Parts, peak_dbfs: float | None) -> list[Check]:
@@ -150,7 +155,7 @@ def of_strums(strums: Sequence[Strum], expected: int | None, cut_short: dict[int
     if cut_short:
         numbers = sorted(cut_short)
         keys = sorted({key for names in cut_short.values() for key in names})
-        who = f"Strum {numbers[0]} ends" if len(numbers) == 1 else f"Strums {', '.join(map(str, numbers))} end"
+        who = f"{_strums(numbers).capitalize()} {'ends' if len(numbers) == 1 else 'end'}"
         finding = f"{who} before the window does; empty: {', '.join(keys)}."
         named: dict[str, Scalar] = {"cut_short": len(numbers), "empty": ", ".join(keys)}
         found.append(raised("strum-cut-short", "caution", finding, strums=numbers, values=named))
