@@ -88,9 +88,10 @@ CHECKS: tuple[CheckKind, ...] = (
     CheckKind(
         "digital-silence",
         ("note", "caution"),
-        "Silence made by a gate or an editor",
-        "Stretches of exact zeros: a gate or an editor has been at work, and the noise can't be measured there.",
-        "Record without a gate and send the file as it was recorded.",
+        "Stretches of exact zeros",
+        "Stretches of exact zeros: a gate or an editor has been at work, or the noise is finer than the steps of a "
+        "16-bit file. It can't be measured there.",
+        "Record without a gate, in 24 bits, and send the file as it was recorded.",
     ),
     CheckKind(
         "limited",
