@@ -71,10 +71,11 @@ def require_state(call: Request, *, tag: str, changed: datetime) -> None:
 def _failed(environ: Mapping[str, Any], response: Response) -> str | None:
     """What was asked and does not hold, as a sentence; None when all holds.
 
-    `If-Match` compares strongly (section 13.1.1): a weak tag, theirs or ours, matches nothing.
+    `If-Match` compares strongly (section 13.1.1): a weak tag, theirs or ours, matches nothing. One in which no tag can
+    be read matches nothing either: who sends a condition does not want to act without it.
     """
-    asked = parse_etags(environ.get("HTTP_IF_MATCH"))
-    if asked:
+    if "HTTP_IF_MATCH" in environ:
+        asked = parse_etags(environ["HTTP_IF_MATCH"])
         tag, weak = response.get_etag()
         if asked.star_tag or (tag is not None and not weak and asked.is_strong(tag)):
             return None

@@ -302,7 +302,8 @@ def test_what_must_be_a_certain_state_is_changed_and_deleted_when_it_is_and_else
     for here, change in ((take, {"about": {"label": "new"}}), (chain, {"name": "new"})):
         address = here["links"]["self"]
         tag = service.client.get(address).headers.get("ETag", '"x"')
-        for failing in ({"If-Match": tag}, {"If-Match": '"x"'}, {"If-Unmodified-Since": early}):
+        not_tags = ({"If-Match": text} for text in ('x"', 'W/W/"x"', "x", ""))
+        for failing in ({"If-Match": tag}, {"If-Match": '"x"'}, *not_tags, {"If-Unmodified-Since": early}):
             for method in ("PATCH", "DELETE"):
                 answer = service.client.open(address, method=method, json=change, headers=failing)
                 assert "If-Unmodified-Since" in assert_problem(answer, 412, "precondition-failed")["advice"]
