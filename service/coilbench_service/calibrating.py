@@ -146,9 +146,14 @@ def _described(about: bytes | None) -> ToneDescription:
         message = "is missing; it is a JSON object with the gain, the tone's voltage and its uncertainty"
         raise _invalid([FieldError("about", message)])
     try:
-        return ToneDescription.model_validate(json_document.read(about))
+        document = json_document.read(about)
     except BadJson as error:
-        raise _invalid([FieldError("about", f"not JSON as it is taken here: {error}")]) from error
+        field = f"about.{error.field}" if error.field else "about"
+        raise _invalid([FieldError(field, f"not JSON as it is taken here: {error}")]) from error
+    if not isinstance(document, dict):
+        raise _invalid([FieldError("about", f"is a JSON {json_document.kind_of(document)}; an object is wanted")])
+    try:
+        return ToneDescription.model_validate(document)
     except ValidationError as error:
         raise _invalid(field_errors(error, "about")) from error
 

@@ -20,6 +20,8 @@ from coilbench_service.problems import FieldError, Problem
 
 MERGE_PATCH = "application/merge-patch+json"  # RFC 7396
 MAX_BODY_BYTES = 1 << 20
+SHOWN_DIGITS = 12
+"""Of a number that is refused: enough to find it again."""
 
 
 class BadJson(ValueError):
@@ -99,7 +101,7 @@ def _refuse_constant(name: str) -> NoReturn:
 def _finite_float(digits: str) -> float:
     number = float(digits)
     if not math.isfinite(number):
-        raise BadJson(f"the number {digits} is too large")
+        raise BadJson(f"the number {_in_short(digits)} is too large")
     return number
 
 
@@ -108,8 +110,12 @@ def _whole_number(digits: str) -> int:
     try:
         float(number)
     except OverflowError as error:
-        raise BadJson(f"the number {digits[:12]}... of {len(digits)} digits is too large") from error
+        raise BadJson(f"the number {_in_short(digits)} is too large") from error
     return number
+
+
+def _in_short(digits: str) -> str:
+    return digits if len(digits) <= SHOWN_DIGITS else f"{digits[:SHOWN_DIGITS]}... of {len(digits)} digits"
 
 
 class StrictJson(JSONProvider):

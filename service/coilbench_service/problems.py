@@ -32,6 +32,7 @@ MAX_MESSAGE_CHARACTERS = 500
 MAX_FIELDS = 20
 _log = structlog.get_logger(__name__)
 _PLAINER = {"extra_forbidden": "is not known here", "missing": "is missing"}
+_SMALLER_BODY = "Send less in one request; a recording goes to /v1/takes as multipart/form-data."
 _BY_STATUS = {
     400: kinds.BROKEN_REQUEST,
     404: kinds.NOT_FOUND,
@@ -174,7 +175,8 @@ def _from_http(error: HTTPException) -> Response:
     headers = {name: value for name, value in error.get_headers(request.environ) if name.lower() in kept}
     if "Allow" in headers:
         headers["Allow"] = ", ".join(sorted(method.strip() for method in headers["Allow"].split(",")))
-    return answer(Problem(kind, _http_detail(status, headers), headers=headers))
+    advice = _SMALLER_BODY if status == 413 and request.mimetype != "multipart/form-data" else None
+    return answer(Problem(kind, _http_detail(status, headers), headers=headers, advice=advice))
 
 
 def _http_detail(status: int, headers: Mapping[str, str]) -> str:

@@ -182,7 +182,8 @@ def test_a_body_that_is_neither_json_nor_multipart_is_refused(refusing: Service)
     assert_problem(refusing.client.post(here, data=b"x", content_type="text/plain"), 415, "not-json")
     assert_problem(refusing.client.post(here, data=b"{", content_type="application/json"), 400, "broken-json")
     too_long = b'{"a": "' + b"x" * (1 << 20) + b'"}'
-    assert_problem(refusing.client.post(here, data=too_long, content_type="application/json"), 413, "too-large")
+    body = assert_problem(refusing.client.post(here, data=too_long, content_type="application/json"), 413, "too-large")
+    assert body["advice"].startswith("Send less in one request")  # no recording was sent that could be shorter
 
 
 def test_a_tone_calibrates_and_is_kept_as_it_was_sent(service: Service) -> None:
@@ -278,6 +279,21 @@ def test_what_is_wrong_with_what_is_said_of_a_tone_is_named(refusing: Service, a
     body = assert_problem(send_tone(refusing, about=about), 422, "invalid-request")
     assert [error["field"] for error in body["errors"]] == fields
     assert kept_files(refusing) == []
+
+
+@pytest.mark.parametrize(
+    ("about", "field", "message"),
+    [
+        ("[]", "about", "is a JSON list; an object is wanted"),
+        ('{"channel": 1, "channel": 2}', "about.channel", "the name 'channel' is given twice in one object"),
+    ],
+)
+def test_what_is_said_of_a_tone_is_told_like_what_is_said_of_a_take(
+    refusing: Service, about: str, field: str, message: str
+) -> None:
+    (error,) = assert_problem(send_tone(refusing, about=about), 422, "invalid-request")["errors"]
+    assert error["field"] == field
+    assert error["message"].endswith(message)
 
 
 def test_the_multipart_body_of_a_tone_has_the_problems_of_a_take(refusing: Service) -> None:

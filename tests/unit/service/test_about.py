@@ -68,6 +68,7 @@ BAD = [
     ('{"label": "a", "label": "b"}', "about.label", "twice"),
     ('{"input_gain_db": NaN}', "about", "NaN"),
     ('{"input_gain_db": 1e999}', "about", "too large"),
+    ('{"a": ' + "9" * 400 + ".5}", "about", "the number 999999999999... of 402 digits is too large"),
     ('{"label": "\\ud800"}', "about", "surrogate"),
     ('{"label": "a\\u0000b"}', "about.label", "NUL"),
     ('{"a": [["\\ud800"]]}', "about", "surrogate"),
