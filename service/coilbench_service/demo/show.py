@@ -80,13 +80,16 @@ def _write(folder: Path) -> list[Recording]:
 
 
 def _calibrate(folder: Path, address: str) -> int:
-    """The user's own commands, unless the chain is there from a run before; the greater exit status."""
-    if any(chain["key"] == CHAIN for chain in _get(address, "/v1/chains")["items"]):
+    """The user's own commands, as far as no run before has done it already; the greater exit status."""
+    there = next((chain for chain in _get(address, "/v1/chains")["items"] if chain["key"] == CHAIN), None)
+    if there is not None and there["calibrations"]:
         print(f"\nThe chain {CHAIN} is calibrated already.")
         return 0
     print(f"\nThe shop's input has recorded a tone of {TONE_V_RMS:g} V, so that levels can be read in millivolts:")
     gain = f"{SESSION['input_gain_db']:g}"
-    made = _typed(address, ["chain", "add", CHAIN, "--gain-step-uncertainty-db", f"{GAIN_STEP_DB:g}"])
+    made = 0
+    if there is None:
+        made = _typed(address, ["chain", "add", CHAIN, "--gain-step-uncertainty-db", f"{GAIN_STEP_DB:g}"])
     tone = folder / TONE
     said = ["--gain", gain, "--volts", f"{TONE_V_RMS:g}", "--uncertainty-percent", f"{METER_PERCENT}"]
     return max(made, _typed(address, ["chain", "calibrate", CHAIN, tone, *said]))
