@@ -17,7 +17,9 @@ from coilbench_worker.measure.strums import StrumTimes
 LEAD_S = 0.15
 """Samples before the onset that are read as well: what settles the K weighting, and the start of an early rise."""
 ATTACK_LEAD_S = 0.02
+"""An onset may be found 15 ms late; the rise is looked for from a little before that."""
 LONGEST_S = 30.0
+"""A string that falls by 20 dB takes less; what drones on is not followed further."""
 BLOCK_S = 2.0
 """Decays are read in blocks: of a long strum at a high sample rate only the windows are in memory at once."""
 AFTER_WINDOWS_S = loudness.WINDOW_S + 0.05
