@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import uuid
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
@@ -11,7 +12,7 @@ from typing import Any, TypeVar
 from urllib.parse import quote
 
 from coilbench.chain import Calibration, Chain
-from coilbench.errors import NotReadable, UnreadableAnswer
+from coilbench.errors import BadDescription, NotReadable, UnreadableAnswer
 from coilbench.transport import Body, Transport
 from coilbench.upload import UPLOAD_TIMEOUT_S, multipart
 
@@ -62,10 +63,11 @@ class ChainCalls:
         Raises
         ------
         Conflict : there is a chain of this key
+        BadDescription : a number that is not finite
         Unprocessable : a value that the service does not take
         """
         document = {"key": key, "name": name, "notes": notes, "gain_step_uncertainty_db": gain_step_uncertainty_db}
-        made = self._transport.document("POST", "/v1/chains", document=document, headers=_key())
+        made = self._transport.document("POST", "/v1/chains", document=_finite(document), headers=_key())
         return self._read(Chain.from_document, made, "chain")
 
     def change_chain(self, key: str, **changes: Any) -> Chain:
@@ -78,10 +80,11 @@ class ChainCalls:
 
         Raises
         ------
+        BadDescription : a number that is not finite
         Unprocessable : a value that the service does not take
         NotFound : there is no such chain
         """
-        changed = self._transport.document("PATCH", _path(key), document=changes)
+        changed = self._transport.document("PATCH", _path(key), document=_finite(changes))
         return self._read(Chain.from_document, changed, "chain")
 
     def remove_chain(self, key: str) -> None:
@@ -128,6 +131,7 @@ class ChainCalls:
         Raises
         ------
         ToneUnfit : with every fault that was found in the recording; nothing was kept
+        BadDescription : a number that is not finite
         Unprocessable : a value is missing, or the service does not take it
         NotFound : there is no such chain
         NotReadable : the recording can't be read
@@ -142,7 +146,7 @@ class ChainCalls:
             "uncertainty_percent": uncertainty_percent,
             "channel": channel,
         }
-        given = {name: value for name, value in values.items() if value is not None}
+        given = _finite({name: value for name, value in values.items() if value is not None})
         path = f"{_path(key)}/calibrations"
         if tone is None:
             made = self._transport.document("POST", path, document=given, headers=_key())
@@ -182,6 +186,14 @@ class ChainCalls:
             return read(document)
         except (KeyError, TypeError, ValueError, AttributeError) as cause:
             raise UnreadableAnswer(self._transport.url, f"something that is not a {what}") from cause
+
+
+def _finite(values: dict[str, Any]) -> dict[str, Any]:
+    """The same values; JSON has no nan and no infinity."""
+    for name, value in values.items():
+        if isinstance(value, float) and not math.isfinite(value):
+            raise BadDescription(f"{name} must be a number, such as 12.5; found {value}")
+    return values
 
 
 def _path(key: str) -> str:

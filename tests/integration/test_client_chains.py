@@ -99,6 +99,10 @@ def test_what_is_wrong_is_an_exception_that_says_so(bench: Client, tone: Path, c
     bench.add_chain("desk")
     with pytest.raises(coilbench.Conflict, match="already"):
         bench.add_chain("desk")
+    with pytest.raises(coilbench.BadDescription, match=r"gain_step_uncertainty_db must be a number, .* found inf"):
+        bench.change_chain("desk", gain_step_uncertainty_db=float("inf"))
+    with pytest.raises(coilbench.BadDescription, match=r"input_gain_db must be a number, .* found nan"):
+        bench.calibrate("desk", tone, input_gain_db=float("nan"), tone_v_rms=1.0, uncertainty_percent=1)
     with pytest.raises(coilbench.Unprocessable, match="uncertainty_db: is missing"):
         bench.calibrate("desk", input_gain_db=20, full_scale_dbu=6)
     with pytest.raises(coilbench.ToneUnfit) as caught:
@@ -139,6 +143,29 @@ def test_a_chain_is_added_calibrated_shown_listed_and_removed(
     assert command("chain", "remove", "desk") == (0, "", "Chain desk is deleted.\n")
     status, _, err = command("chain", "show", "desk")
     assert (status, err.splitlines()[0]) == (1, "coilbench: There is no chain 'desk'.")
+
+
+def test_the_command_says_what_to_type_and_not_what_to_request(command: Callable[..., Said], clipped: Path) -> None:
+    assert "`coilbench chain add KEY` makes one" in command("chain", "show", "desk")[2]
+    command("chain", "add", "desk")
+    tone = ("--gain", 11, "--volts", 1, "--uncertainty-percent", 2)
+    for words, advice in (
+        (("add", "desk"), "`coilbench chain change KEY`"),
+        (("remove", "desk", "--calibration", "gone"), "`coilbench chain show KEY`"),
+        (("calibrate", "desk", clipped, *tone), "Mend what is listed and record ten seconds"),
+    ):
+        status, _, err = command("chain", *words)
+        assert status == 1
+        assert advice in err.splitlines()[-1]
+
+
+@pytest.mark.parametrize("number", ["nan", "inf", "-inf"])
+def test_a_number_that_is_none_is_bad_usage(command: Callable[..., Said], number: str) -> None:
+    command("chain", "add", "desk")
+    status, _, err = command(
+        "chain", "calibrate", "desk", "--gain", number, "--full-scale-dbu", 8, "--uncertainty-db", 1
+    )
+    assert (status, f"'{number}' is no number that can be measured" in err) == (2, True)
 
 
 def test_programs_get_json(command: Callable[..., Said]) -> None:

@@ -14,7 +14,7 @@ from rich.text import Text
 from coilbench.chain import Calibration, Chain
 from coilbench.command.connection import Connection, connection_options
 from coilbench.command.headline import screen
-from coilbench.command.options import json_option
+from coilbench.command.options import Finite, json_option
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -23,7 +23,7 @@ def said_options(command: Command) -> Command:
     """`--name`, `--notes`, `--gain-step-uncertainty-db`: what is said of a chain."""
     command = click.option(
         "--gain-step-uncertainty-db",
-        type=float,
+        type=Finite(),
         metavar="DB",
         help="How far a difference of two gain settings can be trusted (k = 2). Given, a calibration holds at other "
         "gains too, and is that much less certain there.",
@@ -140,13 +140,13 @@ def show(connection: Connection, chain_key: str, as_json: bool) -> None:
 @connection_options
 @click.argument("chain_key", metavar="KEY")
 @click.argument("tone", required=False, type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--gain", type=float, required=True, metavar="DB", help="The gain it holds at, as takes give it.")
-@click.option("--full-scale-dbu", type=float, metavar="DBU", help="Full scale: the sine whose peak just reaches it.")
-@click.option("--full-scale-volts", type=float, metavar="V", help="The same in volts RMS.")
-@click.option("--uncertainty-db", type=float, metavar="DB", help="Of full scale (k = 2).")
-@click.option("--volts", type=float, metavar="V", help="Voltage of the tone at the input, RMS, read meanwhile.")
-@click.option("--dbu", type=float, metavar="DBU", help="The same in dBu.")
-@click.option("--uncertainty-percent", type=float, metavar="PERCENT", help="Of that voltage (k = 2): the meter's.")
+@click.option("--gain", type=Finite(), required=True, metavar="DB", help="The gain it holds at, as takes give it.")
+@click.option("--full-scale-dbu", type=Finite(), metavar="DBU", help="Full scale: the sine whose peak just reaches it.")
+@click.option("--full-scale-volts", type=Finite(), metavar="V", help="The same in volts RMS.")
+@click.option("--uncertainty-db", type=Finite(), metavar="DB", help="Of full scale (k = 2).")
+@click.option("--volts", type=Finite(), metavar="V", help="Voltage of the tone at the input, RMS, read meanwhile.")
+@click.option("--dbu", type=Finite(), metavar="DBU", help="The same in dBu.")
+@click.option("--uncertainty-percent", type=Finite(), metavar="PERCENT", help="Of that voltage (k = 2): the meter's.")
 @click.option("--channel", type=click.IntRange(min=1), help="Channel that carries the tone, from 1.")
 @json_option
 @click.pass_obj

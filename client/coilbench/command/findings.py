@@ -19,6 +19,14 @@ from coilbench.take import Take
 EXAMPLES = 3
 """Takes shown for each check; with more of them the rest is counted."""
 
+ADVICE = {
+    "chain-unknown": "`coilbench chain list` lists the chains; `coilbench chain add KEY` makes one.",
+    "chain-exists": "Choose another key, or change the chain that is there: `coilbench chain change KEY`.",
+    "calibration-unknown": "`coilbench chain show KEY` lists the calibrations; a deleted one does not return.",
+    "tone-unfit": "Mend what is listed and record ten seconds of one steady 1 kHz sine anew; nothing was kept.",
+}
+"""What to type, where the service's own advice names requests."""
+
 INDENT = "    "
 SEVERITIES = ("reject", "caution", "note")
 
@@ -51,6 +59,8 @@ def said(refusal: Refused) -> list[str]:
     refusal : as raised
     """
     lines = refusal.problem.lines()
+    if refusal.problem.advice and refusal.problem.slug in ADVICE:
+        lines[-1:] = [ADVICE[refusal.problem.slug]]
     if any(error.field.partition(".")[0] == "quantities" for error in refusal.problem.errors):
         lines[-1:] = ["`coilbench table --list-quantities` lists those that there are."]
     return lines

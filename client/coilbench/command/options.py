@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +15,17 @@ from coilbench.filters import TakeFilters
 from coilbench.table_files import WRITERS, writer_for
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+class Finite(click.types.FloatParamType):
+    """A number; neither nan nor inf, which float() would read."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The number, or BadParameter."""
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is no number that can be measured; write one such as 12.5", param, ctx)
+        return number
 
 
 def _table_path(context: click.Context, option: click.Parameter, value: Path | None) -> Path | None:
