@@ -27,9 +27,11 @@ from coilbench_worker.store.blobs import Incoming
 
 PLACE_WITHIN_S = 20.0
 """A tone is measured in a second or two; who waits longer for his turn is told to come back."""
-LEAST_V, MOST_V = 1e-6, 1000.0
-LEAST_DBU, MOST_DBU = -120.0, 62.0
-"""The same two voltages, a microvolt and a kilovolt: what lies beyond is a slip of the unit."""
+LEAST_V, MOST_V = 1e-6, 100.0
+LEAST_DBU, MOST_DBU = -120.0, 42.0
+"""Much the same two voltages, of a tone and of full scale: what lies beyond is a slip of the unit, as where a meter's
+200 mV are given as 200 V. The largest level that inputs of studios are made for is near 25 V RMS, 30 dBu (common
+practice, no source)."""
 PROBLEMS = (
     kinds.CHAIN_UNKNOWN,
     *chain_changes.PROBLEMS,
@@ -137,8 +139,20 @@ def _by_tone(
     found = from_tone(
         asked.input_gain_db, tone, tone_v_rms=volts, expanded_uncertainty_percent=asked.uncertainty_percent
     )
+    _require_input(found, asked)
     kept = {"tone": {**asdict(tone), "tone_v_rms": volts}, "file": incoming, "file_name": sent.file_name}
     return once(bench, key, request_sha256, lambda connection: _enter(connection, chain_key, found, **kept))
+
+
+def _require_input(found: GainCalibration, asked: ToneDescription) -> None:
+    """Refuse a tone's voltage that makes of full scale what no input has."""
+    if not LEAST_V <= found.full_scale_v_rms <= MOST_V:
+        message = (
+            f"makes full scale {found.full_scale_v_rms:.3g} V RMS, and {LEAST_V:g} to {MOST_V:g} V are taken; "
+            "give the voltage in volts, not in millivolts, as it was while this tone was recorded"
+        )
+        field = "tone_v_rms" if asked.tone_dbu is None else "tone_dbu"
+        raise _invalid([FieldError(f"about.{field}", message)])
 
 
 def _described(about: bytes | None) -> ToneDescription:

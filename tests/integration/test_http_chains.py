@@ -166,6 +166,7 @@ def test_full_scale_can_be_stated_in_dbu_or_in_volts(service: Service) -> None:
         ({"full_scale_v_rms": 1.0}, ["full_scale_v_rms", "full_scale_dbu"]),
         ({"full_scale_dbu": None, "full_scale_v_rms": 0}, ["full_scale_v_rms"]),
         ({"full_scale_dbu": 300}, ["full_scale_dbu"]),
+        ({"full_scale_dbu": None, "full_scale_v_rms": 617}, ["full_scale_v_rms"]),
         ({"tone_v_rms": 1.0}, ["tone_v_rms"]),
     ],
 )
@@ -220,6 +221,19 @@ def test_a_tone_of_which_the_voltage_is_in_dbu_and_the_channel_is_named(service:
     made = send_tone(service, pcm16(both), about).json
     assert made["tone"]["tone_v_rms"] == pytest.approx(DBU_V)
     assert made["full_scale_v_rms"] == pytest.approx(DBU_V / TONE_PEAK, rel=1e-3)
+
+
+@pytest.mark.parametrize(("field", "value"), [("tone_v_rms", 90.0), ("tone_dbu", 41.0)])
+def test_a_voltage_that_makes_of_full_scale_what_no_input_has_is_refused(
+    refusing: Service, field: str, value: float
+) -> None:
+    about = {"input_gain_db": 11.0, field: value, "uncertainty_percent": 2}  # the tone peaks 12 dB below full scale
+    body = assert_problem(send_tone(refusing, about=about), 422, "invalid-request")
+    (error,) = body["errors"]
+    assert error["field"] == f"about.{field}"
+    assert error["message"].startswith("makes full scale 3")  # 4 x 90 V = 360 V; 41 dBu are 86.9 V, 348 V
+    assert "in volts, not in millivolts" in error["message"]
+    assert kept_files(refusing) == []
 
 
 def test_an_unfit_tone_is_refused_with_every_fault_and_nothing_of_it_is_kept(refusing: Service) -> None:
