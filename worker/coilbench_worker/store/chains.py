@@ -109,9 +109,12 @@ def add(
 
 
 def lock(connection: Connection, key: str) -> ChainRecord | None:
-    """The chain, its row locked until the end of the transaction; None when there is none of that key."""
-    connection.execute(select(chains.c.id).where(chains.c.key == storable(key)).with_for_update())
-    return get(connection, key)
+    """The chain, its row locked until the end of the transaction; None when there is none of that key.
+
+    It is the row that was locked: another of the same key may have come while this waited for a deletion.
+    """
+    row = connection.execute(select(chains).where(chains.c.key == storable(key)).with_for_update()).one_or_none()
+    return None if row is None else _with_calibrations(connection, [row])[0]
 
 
 def change(connection: Connection, key: str, changes: Mapping[str, Any]) -> ChainRecord | None:
