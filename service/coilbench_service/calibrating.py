@@ -14,8 +14,9 @@ from sqlalchemy import Connection
 from coilbench_service import chain_changes, idempotency, json_document, upload
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.bench import Bench
-from coilbench_service.chain_changes import MOST_DB, Made, once
+from coilbench_service.chain_changes import MOST_DB
 from coilbench_service.chain_view import calibration_view
+from coilbench_service.idempotency import Made, once
 from coilbench_service.json_document import BadJson
 from coilbench_service.problems import FieldError, Problem, field_errors
 from coilbench_worker.audio.header import sniff
@@ -119,7 +120,7 @@ def _by_number(bench: Bench, call: Request, chain_key: str, key: str | None) -> 
     volts = _volts("", full_scale_v_rms=asked.full_scale_v_rms, full_scale_dbu=asked.full_scale_dbu)
     found = stated(asked.input_gain_db, full_scale_v_rms=volts, expanded_uncertainty_db=asked.uncertainty_db)
     request_sha256 = idempotency.fingerprint(call, asked.model_dump())
-    return once(bench, key, request_sha256, lambda connection: _enter(connection, chain_key, found))
+    return once(bench.database, key, request_sha256, lambda connection: _enter(connection, chain_key, found))
 
 
 def _by_tone(
@@ -141,7 +142,7 @@ def _by_tone(
     )
     _require_input(found, asked)
     kept = {"tone": {**asdict(tone), "tone_v_rms": volts}, "file": incoming, "file_name": sent.file_name}
-    return once(bench, key, request_sha256, lambda connection: _enter(connection, chain_key, found, **kept))
+    return once(bench.database, key, request_sha256, lambda connection: _enter(connection, chain_key, found, **kept))
 
 
 def _require_input(found: GainCalibration, asked: ToneDescription) -> None:

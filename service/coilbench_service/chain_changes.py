@@ -1,9 +1,8 @@
-"""Chains are made, changed and deleted; and the one way in which a POST about them acts once under its key."""
+"""Chains are made, changed and deleted."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Annotated, Any
 
 from flask import Request
@@ -15,7 +14,7 @@ from coilbench_service import problem_kinds as kinds
 from coilbench_service.about import Key, Text
 from coilbench_service.bench import Bench
 from coilbench_service.chain_view import chain_view
-from coilbench_service.idempotency import AnsweredElsewhere
+from coilbench_service.idempotency import Made, once
 from coilbench_service.problems import FieldError, Problem
 from coilbench_worker.store import chains
 from coilbench_worker.store.chains import ChainRecord
@@ -58,47 +57,6 @@ class NewChain(ChainChange):
         return key
 
 
-@dataclass(frozen=True)
-class Made:
-    """What an act made: the answer, and the id of what it is about."""
-
-    document: dict[str, Any]
-    about: dict[str, str]
-
-
-def once(
-    bench: Bench, key: str | None, request_sha256: str, act: Callable[[Connection], Made]
-) -> tuple[int, dict[str, Any]]:
-    """Act in one transaction, or give the answer of the first time; the caller holds the key.
-
-    Returns
-    -------
-    tuple : 201 and the answer as JSON values
-
-    Raises
-    ------
-    Problem : of the key, or of the act
-    """
-    while True:
-        try:
-            with bench.database.write() as connection:
-                first = idempotency.recall(connection, key, request_sha256)
-                if first is not None:
-                    return first.status, first.body
-                try:
-                    made = act(connection)
-                except Problem:
-                    # It may clash with its own first sending, which ended in another process since we looked.
-                    first = idempotency.recall(connection, key, request_sha256)
-                    if first is not None:
-                        return first.status, first.body
-                    raise
-                idempotency.remember(connection, key, request_sha256, 201, made.document, **made.about)
-        except AnsweredElsewhere:
-            continue
-        return 201, made.document
-
-
 def add(bench: Bench, call: Request, chain: NewChain, key: str | None) -> tuple[int, dict[str, Any]]:
     """Make a chain.
 
@@ -117,7 +75,7 @@ def add(bench: Bench, call: Request, chain: NewChain, key: str | None) -> tuple[
         return Made(chain_view(made), {"chain_id": made.id})
 
     with bench.keys.hold(key):
-        return once(bench, key, idempotency.fingerprint(call, asked), act)
+        return once(bench.database, key, idempotency.fingerprint(call, asked), act)
 
 
 def change(

@@ -12,8 +12,9 @@ import hashlib
 import json
 import re
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any
 
 from flask import Request
@@ -22,6 +23,7 @@ from sqlalchemy import Connection
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.problems import FieldError, Problem
 from coilbench_worker.store import idempotency
+from coilbench_worker.store.database import Database
 from coilbench_worker.store.idempotency import Remembered
 
 HEADER = "Idempotency-Key"
@@ -119,3 +121,44 @@ def remember(
     about = {"take_id": take_id, "chain_id": chain_id, "calibration_id": calibration_id}
     if not idempotency.remember(connection, key, request_sha256, status, answer, **about):
         raise AnsweredElsewhere(key)
+
+
+@dataclass(frozen=True)
+class Made:
+    """What an act made: the answer, and the id of what it is about."""
+
+    document: dict[str, Any]
+    about: dict[str, str]
+
+
+def once(
+    database: Database, key: str | None, request_sha256: str, act: Callable[[Connection], Made]
+) -> tuple[int, dict[str, Any]]:
+    """Act in one transaction, or give the answer of the first time; the caller holds the key.
+
+    Returns
+    -------
+    tuple : 201 and the answer as JSON values
+
+    Raises
+    ------
+    Problem : of the key, or of the act
+    """
+    while True:
+        try:
+            with database.write() as connection:
+                first = recall(connection, key, request_sha256)
+                if first is not None:
+                    return first.status, first.body
+                try:
+                    made = act(connection)
+                except Problem:
+                    # It may clash with its own first sending, which ended in another process since we looked.
+                    first = recall(connection, key, request_sha256)
+                    if first is not None:
+                        return first.status, first.body
+                    raise
+                remember(connection, key, request_sha256, 201, made.document, **made.about)
+        except AnsweredElsewhere:
+            continue
+        return 201, made.document
