@@ -92,12 +92,11 @@ def change(
     Problem : chain-unknown
     """
     with bench.database.write() as connection:
-        if (chain := chains.lock(connection, key)) is not None:
-            require(chain)
-        changed = chains.change(connection, key, changes.model_dump(exclude_unset=True))
-    if changed is None:
-        raise chain_unknown(key)
-    return changed
+        chain = chains.lock(connection, key)
+        if chain is None:
+            raise chain_unknown(key)
+        require(chain)
+        return chains.change(connection, key, changes.model_dump(exclude_unset=True)) or chain
 
 
 def remove(bench: Bench, key: str, require: Callable[[ChainRecord], None] = lambda _: None) -> None:
