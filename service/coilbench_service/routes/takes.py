@@ -110,8 +110,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
     @api.delete("/<take_id>", responses=answers({204: None}, kinds.TAKE_NOT_FOUND, kinds.PRECONDITION_FAILED))
     def delete_take(path: TakePath) -> Response:
         """Delete a take, its measurements, and the recording when no other take and no calibration has it."""
-        _require_state(existing(bench, path.take_id))
-        if not jobs.remove(bench.database, bench.blobs, path.take_id):
+        if not jobs.remove(bench.database, bench.blobs, path.take_id, _require_state):
             raise take_not_found(path.take_id)
         return Response(status=204)
 

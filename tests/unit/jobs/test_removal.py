@@ -37,6 +37,23 @@ def test_a_deleted_take_leaves_nothing_behind(database: Database, blobs: Blobs) 
     assert not jobs.remove(database, blobs, take.id)
 
 
+def test_a_take_is_deleted_only_in_the_state_that_was_asked_for(database: Database, blobs: Blobs) -> None:
+    """What is asked is held against the locked take: a description that came since the caller looked is not lost."""
+    take = arrive(database, blobs)
+    seen: list[TakeRecord] = []
+
+    def refuse(found: TakeRecord) -> None:
+        seen.append(found)
+        raise ValueError("not in this state")
+
+    with pytest.raises(ValueError, match="not in this state"):
+        jobs.remove(database, blobs, take.id, refuse)
+    assert seen == [take]
+    with database.read() as connection:
+        assert takes.get(connection, take.id) == take
+    assert blobs.exists(take.blob)
+
+
 def test_a_recording_stays_while_another_take_uses_it(database: Database, blobs: Blobs) -> None:
     first, second = arrive(database, blobs), arrive(database, blobs)
     assert first.blob == second.blob
