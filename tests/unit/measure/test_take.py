@@ -374,3 +374,17 @@ def test_longer_windows_leave_strums_empty_that_are_too_short_for_them() -> None
     assert [strum.quantities["rms_dbfs"] is None for strum in found.strums] == [True, True, False]
     (check,) = [check for check in found.checks if check.code == "strum-cut-short"]
     assert check.strums == (1, 2)
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.003])
+def test_direct_current_where_nothing_is_quiet_is_what_was_taken_off_the_strums(offset: float) -> None:
+    """Sixteen strums without a pause: their mean is 0.001 of full scale, as each swings to one side; the median of the
+    means of 40 ms is nearer to the truth.
+    """
+    made = changed(hands(16, 0.35, seed=3), tail_s=0.9)
+    samples = made.samples[round(made.truth.strums[0].onset_s * RATE_HZ) :]
+    assert abs(samples.mean()) > 8e-4
+    take = measured(samples + offset)
+    assert take.noise["noise_dbfs"] is None
+    assert take.noise["dc_offset"] == pytest.approx(offset, abs=0.75 * abs(samples.mean()))
+    assert ("dc-offset" in {check.code for check in take.checks}) == (offset > 0)

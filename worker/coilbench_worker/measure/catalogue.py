@@ -419,9 +419,9 @@ QUANTITIES: tuple[Quantity, ...] = (
         unit="of full scale",
         of="noise",
         group="noise",
-        definition="Mean of the quiet stretches, of the whole recording where there are none; full scale = 1. It comes "
-        "from the converter, not from the pickup.",
-        source="arithmetic mean",
+        definition="Mean of the quiet stretches, full scale = 1. Where there are none, the median of means of 40 ms; "
+        "ringing strums may move that by 0.001. It comes from the converter, not from the pickup.",
+        source="arithmetic mean; median of means",
         more="more offset",
         less="less offset",
         decimals=5,

@@ -69,7 +69,7 @@ def measure_take(source: SampleSource, facts: RecordingFacts, settings: MeasureS
         measure_strum(channel, number, times, settings, around, offset=offset)
         for number, times in enumerate(finding.strums, start=1)
     )
-    take, noise = _take_quantities(course, strums), _noise_figures(quiet, course, strums)
+    take, noise = _take_quantities(course, strums), _noise_figures(quiet, offset, strums)
     onsets = [strum.onset_s for strum in strums]
     checks += judgement.of_extremes(extremes, channel.rate_hz, onsets)
     checks += judgement.of_noise(noise, _greatest(strums, "peak_dbfs"))
@@ -148,8 +148,7 @@ def _outside(finding: Finding, channel: OneChannel) -> list[tuple[int, int]]:
     return [(begin, end) for begin, end in zip(begins, ends, strict=True) if end > begin]
 
 
-def _noise_figures(quiet: Noise, course: Survey, strums: Sequence[Strum]) -> Parts:
-    offset = course.mean if quiet.dc_offset is None else quiet.dc_offset
+def _noise_figures(quiet: Noise, offset: float, strums: Sequence[Strum]) -> Parts:
     mean_rms = summary(_without_offset(strum.quantities["rms_dbfs"], offset) for strum in strums).mean
     level = quiet.noise_dbfs
     return {
