@@ -37,9 +37,6 @@ LIMITS = {
     "drawn modelled": Limits(0.985, 0.985, 0.5, 6.0),
     "drawn recorded": Limits(0.985, 0.985, 0.5, 6.0),
 }
-CHANGED_BY_NUMBER = {"drawn modelled": 3, "drawn recorded": 5}
-LOST_BY_NUMBER = {"drawn modelled": 2, "drawn recorded": 2}
-"""Not right yet: takes found right without the number of strums and otherwise with it; strums missed with it alone."""
 CORPORA = [pytest.param(name, marks=pytest.mark.xdist_group(_group)) for name, _group in zip(
     LIMITS, ("named strums modelled", "named strums recorded", "drawn modelled", "drawn recorded"), strict=True
 )]  # fmt: skip
@@ -105,12 +102,12 @@ def test_number_of_strums_given_right_changes_no_take_that_was_right(name: str) 
         for without, known in both
         if without.f == 1.0 and without.found_s.tolist() != known.found_s.tolist()
     ]
-    assert len(changed) <= CHANGED_BY_NUMBER.get(name, 0), changed
+    assert not changed
 
 
 @pytest.mark.parametrize("name", CORPORA)
-def test_number_of_strums_given_right_invents_no_more_and_loses_hardly_any(name: str) -> None:
+def test_number_of_strums_given_right_invents_no_more_and_loses_none(name: str) -> None:
     """Beside what is found without it."""
     without, known = scores(name)[OURS], scores(name)[KNOWN]
-    assert known.missed <= without.missed + LOST_BY_NUMBER.get(name, 0)
+    assert known.missed <= without.missed
     assert known.invented <= without.invented

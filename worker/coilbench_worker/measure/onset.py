@@ -21,6 +21,8 @@ LEAD_S, SEARCH_S = 0.085, 0.075
 """How long before and after the rough idea the onset may lie."""
 HISTORY_S = 0.180
 """What the predictors are fitted to: some periods of the beats between strings, and less than half a gap."""
+LEAST_HISTORY_S = 0.090
+"""Four times the longest order; with less a file has only just begun, and what follows is fitted to instead."""
 STAY_S = 0.016
 STAY_SHARE = 0.6
 STAY_BELOW_DB = 3.0
@@ -70,7 +72,7 @@ def refine_onset(channel: OneChannel, rise: int, *, offset: float = 0.0) -> int:
     lead, search, history = (round(seconds * channel.rate_hz) for seconds in (LEAD_S, SEARCH_S, HISTORY_S))
     first, last = max(rise - lead, 0), rise + search
     start = max(first - history, 0)
-    early = first < history
+    early = first < round(LEAST_HISTORY_S * channel.rate_hz)
     reach = history if early else round(STAY_S * channel.rate_hz)
     samples = channel.segment(start, last + reach) - offset
     low = _found(samples, channel.rate_hz, LOW, first - start, last - start, early)
@@ -93,11 +95,13 @@ def _found(
     Where the wider band shows nothing there (`unsure`), the change is looked for a little longer: error may have come
     near the threshold by chance before. The predictor is fitted to what lies before `first`; as the file begins
     (`early`), where that is too little, to what follows `last`: steady sounds are the same there, and the strings ring
-    on.
+    on. Hum is far below these and not well fitted then, so it is put down by looking at the second differences.
     """
     decimator = Decimator(rate_hz, look.rate_hz)
     step, rate = decimator.factor, rate_hz / decimator.factor
     coarse = decimator.feed(samples)
+    if early:
+        coarse = np.diff(coarse, 2, prepend=coarse[:1].repeat(2))
     cell = max(round(look.cell_s * rate), 1)
     cells = slice(first // step // cell, last // step // cell + 1)
     order = round(look.order_s * rate)

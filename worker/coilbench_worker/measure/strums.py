@@ -35,6 +35,9 @@ NOVELTY_CAP_DB = 20.0
 ROSE_DB, FELL_DB = 0.5, -4.0
 """A stroke makes some band louder, or stops what rang in it below 1.4 kHz. Strings that ring on fall there by 1 to 3 dB
 in that time; so they do after a click, a thump, an edit."""
+FAINT_DB, FAINT_ROSE_DB = -25.0, 3.0
+"""In a band so far below the loudest the beats of strings that ring on make up for their fall, and noise scatters: what
+rises there must rise by more."""
 OWN_CHANGE_DB = 4.0
 OWN_NEWS_DB = -8.0
 """What follows close on a stroke and has far less news than that, while no band changes much, is its last string."""
@@ -141,7 +144,9 @@ class _Judged:
         """Whether something began that belongs to no stroke before."""
         change = self.candidate.change_db
         own = self.candidate.lasting_db >= OWN_NEWS_DB or float(np.abs(change).max()) >= OWN_CHANGE_DB
-        changed = float(change.max()) >= ROSE_DB or float(change[:STRING_BANDS].min()) <= FELL_DB
+        faint = self.candidate.level_db < self.candidate.level_db.max() + FAINT_DB
+        rose = bool((change >= np.where(faint, FAINT_ROSE_DB, ROSE_DB)).any())
+        changed = rose or float(change[:STRING_BANDS].min()) <= FELL_DB
         stepped = float(np.abs(change[:STRING_BANDS]).min()) >= OWN_CHANGE_DB and self.fading_db < HELD_FADING_DB
         needed = STEP_NOVELTY_DB if stepped else STRING_NOVELTY_DB
         return changed and own and self.candidate.string_novelty_db >= needed
