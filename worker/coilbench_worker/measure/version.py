@@ -2,4 +2,4 @@
 recording.
 """
 
-MEASURE_VERSION = "1"
+MEASURE_VERSION = "2"
