@@ -103,6 +103,15 @@ def test_cut_and_scrambled_files_end_in_a_typed_error_or_a_tone(tmp_path: Path, 
         assert found.frequency_hz == pytest.approx(1000.0)
 
 
+@pytest.mark.parametrize("suffix", ["wav", "flac"])
+def test_file_that_is_cut_off_is_no_tone_to_calibrate_by(tmp_path: Path, suffix: str) -> None:
+    path = written(tmp_path / f"tone.{suffix}", sine(seconds=4.0))
+    path.write_bytes(path.read_bytes()[: path.stat().st_size * 3 // 4])
+    with pytest.raises(ToneUnfit, match="before its header says") as unfit:
+        measure_reference(path)
+    assert [fault.code for fault in unfit.value.faults] == ["truncated-file"]
+
+
 def test_missing_file_is_a_fault_that_may_pass(tmp_path: Path) -> None:
     with pytest.raises(OSError, match="FileNotFoundError"):
         measure_reference(tmp_path / "none.wav")

@@ -23,6 +23,7 @@ from coilbench_worker.audio.refusal import AudioRefused
 from coilbench_worker.measure.channels import choose_channel
 from coilbench_worker.measure.reference_tone import Fault, ReferenceTone, ToneUnfit, measure_tone
 from coilbench_worker.measure.results import Unmeasurable
+from coilbench_worker.measure.source import RecordingFacts
 from coilbench_worker.memory_limit import limit_memory
 
 PROGRAM = (sys.executable, "-P", "-m", "coilbench_worker.reference")
@@ -149,8 +150,15 @@ def _measure(path: Path, channel: int | None, limits: AudioLimits) -> dict[str, 
     """What the child answers."""
     try:
         with open_recording(path, limits) as recording:
+            cut = _cut_short(recording.facts)
             chosen, _ = choose_channel(recording, channel)
-            return {"tone": asdict(measure_tone(chosen))}
+            try:
+                tone = measure_tone(chosen)
+            except ToneUnfit as error:
+                raise ToneUnfit((*cut, *error.faults)) from error
+            if cut:
+                raise ToneUnfit(cut)
+            return {"tone": asdict(tone)}
     except ToneUnfit as error:
         return {"unfit": [list(fault) for fault in error.faults]}
     except Unmeasurable as error:
@@ -161,6 +169,14 @@ def _measure(path: Path, channel: int | None, limits: AudioLimits) -> dict[str, 
         return {"memory": None}
     except OSError as error:
         return {"unreachable": f"{type(error).__name__}: {error}"}
+
+
+def _cut_short(facts: RecordingFacts) -> tuple[Fault, ...]:
+    """The fault of a file that is damaged or cut off: what is there may be right, but nobody can say so."""
+    if not facts.truncated:
+        return ()
+    message = "The file ends, or is damaged, before its header says; copy it again from where it was recorded."
+    return (Fault("truncated-file", message),)
 
 
 def _limit_processor(seconds: float) -> None:
