@@ -34,7 +34,7 @@ STEADY_SHARE, VERY_STEADY_SHARE = 0.3, 0.9
 FRAMES_FOR_EVEN = 4
 EVIDENT_SHARE = 1e-3
 """Lines more than 30 dB below the strongest prove nothing: noise throws one up now and then beside a string."""
-NOT_FOUND = "no steady lines at multiples of 50 or 60 Hz stand out of the noise"
+NOT_FOUND = "none was found: no steady lines at multiples of 50 or 60 Hz stand out of the noise"
 
 
 @dataclass(frozen=True, slots=True)
