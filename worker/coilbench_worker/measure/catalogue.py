@@ -175,7 +175,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         group="sustain",
         definition="How fast the strum's energy dies away: slope of the energy that is still to come, noise taken off, "
         "from 3 dB to 23 dB below its start or down to 10 dB above the noise. Not given for less than 10 dB of fall, "
-        "nor where the strum is faded out or bends before its whole range was followed.",
+        "nor where the strum is seen to be faded out or bends before its whole range was followed.",
         source="backward integration: Schroeder, J. Acoust. Soc. Am. 37 (1965) 409",
         more="dies away faster",
         less="rings on",
@@ -188,7 +188,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         of="strum",
         group="sustain",
         definition="Time from the greatest 50 ms RMS level until it is 20 dB lower, noise taken off. Not given when "
-        "the strum ends, is faded out or comes within 6 dB of the noise before; never extrapolated.",
+        "the strum ends, is seen to be faded out or comes within 6 dB of the noise before; never extrapolated.",
         source=OWN,
         more="rings on",
         less="dies away faster",
@@ -201,7 +201,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         of="strum",
         group="sustain",
         definition="The 50 ms RMS level 1.0 s after the onset over the strum's greatest, noise taken off. Not given "
-        "less than 6 dB above the noise, nor when the strum ends or is faded out before 1.025 s.",
+        "less than 6 dB above the noise, nor when the strum ends or is seen to be faded out before 1.025 s.",
         source=OWN,
         more="holds up",
         less="falls off",
