@@ -188,6 +188,14 @@ def test_without_a_quiet_stretch_neither_hum_nor_noise_are_claimed() -> None:
     assert not {"hum", "noisy"} & {check.code for check in found.checks}
 
 
+def test_crests_cut_before_the_converter_are_never_a_reject() -> None:
+    """They may be the pickup's own electronics, which the take shows truly."""
+    (check,) = (check for check in example("clipped", True) if check.code == "clipped")
+    assert check.values["place"] == "below full scale"
+    assert check.severity == "caution"
+    assert usable((check,))
+
+
 def test_two_strums_are_too_few_to_be_uneven_and_one_to_be_limited() -> None:
     assert "uneven-strums" not in {check.code for check in played(2, 2.0, 0.0, -10.0)}
     one = changed(hands(1, 1.0, seed=80), tail_s=4.0).samples

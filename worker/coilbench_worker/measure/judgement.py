@@ -48,7 +48,10 @@ def of_file(facts: RecordingFacts, rate_hz: int, frames: int) -> list[Check]:
 
 
 def of_extremes(extremes: Extremes, rate_hz: int, onsets_s: Sequence[float]) -> list[Check]:
-    """The check `clipped`: at full scale, flat tops below it, or crests cut off before the converter."""
+    """The check `clipped`: at full scale, flat tops below it, or crests cut off before the converter.
+
+    The last may be the pickup's own electronics at their ceiling, which the take then shows truly: never a reject.
+    """
     full, flat, blunt = extremes.clipped_runs(), extremes.flat_runs(), extremes.blunt_runs()
     runs = full or flat or blunt
     if not runs:
@@ -67,7 +70,7 @@ def of_extremes(extremes: Extremes, rate_hz: int, onsets_s: Sequence[float]) -> 
         )
     times = sorted({round(run.start / rate_hz, 3) for run in runs})
     strums = sorted({_strum_at(time, onsets_s) for time in times} - {0})
-    severity: Severity = "reject" if samples / rate_hz >= CLIPPED_REJECT_S else "caution"
+    severity: Severity = "reject" if (full or flat) and samples / rate_hz >= CLIPPED_REJECT_S else "caution"
     values: dict[str, Scalar] = {
         "place": "full scale" if full else "below full scale",
         "level_dbfs": level,
