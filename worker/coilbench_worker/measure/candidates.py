@@ -70,7 +70,7 @@ class Candidate:
 def candidates(course: Survey) -> list[Candidate]:
     """Every place that may be the start of a strum, in order of time."""
     novelty, string_novelty = novelty_db(course.news), novelty_db(course.string_news)
-    edged = np.concatenate(([0.0], novelty, [0.0]))
+    edged = np.pad(novelty, 1)
     peaks, _ = find_peaks(edged, height=NOVELTY_DB, distance=SPREAD)
     floor, held_news = band_floor(course), news_floor(course.news)
     found = []
@@ -97,7 +97,7 @@ def news_floor(news: Float32Array) -> float:
     return float(max(quiet, most * 10.0 ** (-DYNAMIC_RANGE_DB / 10.0))) + SMALLEST
 
 
-def novelty_db(news: Float32Array) -> FloatArray:
+def novelty_db(news: Float32Array) -> Float32Array:
     """Median news of the next 56 ms over the median of the last 72 ms, dB, shape (frames,); a click moves neither.
 
     Before the file's begin there is what there is after a first stroke, so that a sound that goes on from the first
@@ -108,7 +108,7 @@ def novelty_db(news: Float32Array) -> FloatArray:
     begun = news[AFTER_FIRST[0] : AFTER_FIRST[1]]
     held = max(float(np.median(begun)) if begun.size else 0.0, floor)
     first = np.full(FIRST, float(news[:FIRST_HEARD].mean()))
-    result = np.empty(news.size)
+    result = np.empty(news.size, dtype=np.float32)
     for start in range(0, news.size, CHUNK_FRAMES):
         stop = min(start + CHUNK_FRAMES, news.size)
         past = np.concatenate((np.full(BEHIND, held), first)) if start == 0 else news[start - BEHIND - FIRST : start]

@@ -57,6 +57,7 @@ class News:
         """Mean square of what was not predicted, below 1.35 kHz and in the strings' range, shape (frames,) both."""
         self._work(self._windows.rest(max(-(-frames // PREDICT_HOPS) - BACKWARD, BACKWARD)))
         errors = np.concatenate(self._errors, axis=1)[:, :frames]
+        self._errors.clear()
         last = max(frames - HELD_HOPS - 1, 0)
         errors[:, last + 1 :] = errors[:, last : last + 1]
         return errors[0], errors[1]

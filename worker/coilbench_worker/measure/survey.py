@@ -113,17 +113,27 @@ class _Levels:
         self._rest = joined[count * self._hop :]
 
     def course(self) -> tuple[FloatArray, NDArray[np.bool_], float, float]:
-        """Mean square about the channel's offset of each frame, whether it is all zeros; the channel's mean; offset."""
+        """Mean square about the channel's offset of each frame, whether it is all zeros; the channel's mean; offset.
+
+        To be asked once: of an hour each array is 4 MB, so they are used up in place.
+        """
+        if self._rest.size:
+            self._sums.append(np.array([self._rest.sum()]))
+            self._squares.append(np.array([self._rest @ self._rest]))
         total, energy = np.concatenate(self._sums), np.concatenate(self._squares)
+        self._sums.clear()
+        self._squares.clear()
         length = np.full(total.size, float(self._hop))
         if self._rest.size:
-            total = np.append(total, self._rest.sum())
-            energy = np.append(energy, self._rest @ self._rest)
-            length = np.append(length, float(self._rest.size))
+            length[-1] = self._rest.size
         mean = float(total.sum() / self._samples)
         offset = _offset(total, length)
-        power = np.maximum(energy - 2.0 * offset * total + offset * offset * length, 0.0) / length
-        return power, energy == 0.0, mean, offset
+        silent = energy == 0.0
+        total *= -2.0 * offset
+        energy += total
+        energy /= length
+        energy += offset * offset
+        return np.maximum(energy, 0.0, out=energy), silent, mean, offset
 
 
 def _offset(total: FloatArray, length: FloatArray) -> float:
@@ -153,6 +163,7 @@ class _Bands:
         count = -(-frames // BAND_HOPS)
         self._powers.append(_band_power(self._windows.rest(count), self._rate_hz))
         bands = np.concatenate(self._powers)[:count]
+        self._powers.clear()
         last = max(frames - WINDOW_HOPS - 1, 0) // BAND_HOPS
         bands[last + 1 :] = bands[last]
         return bands
