@@ -43,7 +43,9 @@ def test_strum_cut_off_too_soon_says_how_far_it_could_be_followed() -> None:
     measured = energy_decay(falling(3.0), RATE_HZ, noise_power=0.0)
     assert measured.db_per_s is None
     assert measured.reason is not None
-    assert measured.reason.startswith("the energy can be followed only 9.0 dB down, to where the strum is cut off")
+    assert measured.reason.startswith(
+        "the energy can be followed only 9.0 dB down, to where the strum ends or is followed no further"
+    )
 
 
 def test_strum_in_the_noise_says_so() -> None:

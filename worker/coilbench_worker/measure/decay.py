@@ -196,6 +196,6 @@ def _too_little(whole: float, clear_energy: float, tail_energy: float, needed_db
     if clear_energy >= tail_energy:
         fall, where = power_db(whole / clear_energy) if clear_energy > 0.0 else 0.0, "10 dB above the noise"
     else:
-        fall, where = power_db(whole / tail_energy), "where the strum is cut off"
+        fall, where = power_db(whole / tail_energy), "where the strum ends or is followed no further"
     followed_db = max(fall or 0.0, 0.0)
     return f"the energy can be followed only {followed_db:.1f} dB down, to {where}; a decay needs {needed_db:g} dB"

@@ -148,7 +148,7 @@ def sustain(
         sustain_reason = STEEPENS.format(steepens * strum.cell_s, "it has fallen by 20 dB")
     elif sustain_20_s is None:
         fallen_db = -10.0 * np.log10(max(float(net[loudest:].min()) / greatest, 1e-30))
-        sustain_reason = f"the strum ends {fallen_db:.1f} dB down, before it has fallen by 20 dB"
+        sustain_reason = f"followed to its end, or for 30 s, the strum falls by {fallen_db:.1f} dB, and not by 20 dB"
     at = round(HOLD_S / strum.cell_s - width / 2.0)
     hold, hold_reason = None, None
     if at >= means.size:
