@@ -27,8 +27,11 @@ REST_TILT_DB, REST_SCATTER_DB = 1.3, 1.9
 10 kHz fall by 10 dB meanwhile, or beat.
 """
 GATE_DROP_DB = 6.0
+"""What a gate takes off at least; the means of two stretches of hiss differ by 1 dB at most."""
 GATE_CLOSES_S = 0.6
+"""From open to shut at the longest: slow releases last half a second."""
 GATE_OPENS_S = 0.064
+"""Before the next onset nothing is looked at: the gate opens there."""
 GATE_AGREEMENT_DB = 1.5
 """Within which the hiss must lie at the same two levels after every strum that shows it."""
 

@@ -14,12 +14,15 @@ from coilbench_worker.measure.cells import Cells
 from coilbench_worker.measure.source import FloatArray
 
 STEP_S = 0.05
+"""Two periods and more of any string, and of hum."""
 STEEPER = 1.5
 """Steepest free bend that modelled strums showed: 1.35, once in 2880."""
 BELOW_DB = 2.0
+"""Beats and the scatter of noise carriers part the lines by less, mostly."""
 LEAST_FALL_DB_PER_S = 4.0
 """The first line counts as at least this steep, or a level that hardly falls would steepen at every beat."""
 STEPS_BEFORE, STEPS_AFTER = 8, 3
+"""0.4 s tell how the strum falls by itself, 0.15 s that it no longer does."""
 DEEPEST_DB = 100.0
 """Below the loudest step; deeper ones at the end are silence and no fall."""
 

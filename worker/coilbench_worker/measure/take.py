@@ -33,8 +33,11 @@ from coilbench_worker.measure.take_reasons import take_reasons
 from coilbench_worker.measure.version import MEASURE_VERSION
 
 GUARD_S = 0.030
+"""Twice what an onset may be off on recorded strums."""
 NOISE_PIECE_S = 10.0
+"""Read at once: 15 MB at 192 kHz."""
 NOISE_LONGEST_S = 60.0
+"""A minute tells the level of hiss to 0.01 dB; more would only cost time."""
 
 
 def measure_take(source: SampleSource, facts: RecordingFacts, settings: MeasureSettings) -> TakeMeasurement:
