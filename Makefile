@@ -28,6 +28,7 @@ check: $(MADE)/dev ## format, lint, types, arrows between packages
 	$(BIN)/mypy client/coilbench service/coilbench_service worker/coilbench_worker
 	$(BIN)/lint-imports --no-cache
 
+test: export OPENBLAS_NUM_THREADS = 1
 test: check ## every check and every test
 	$(BIN)/python -m pytest -n 2 --dist loadgroup
 
@@ -46,4 +47,4 @@ soak: $(MADE)/dev ## ten thousand more mutated files, and a thousand judged take
 	$(BIN)/python -m bench --part judgement
 
 clean: ## forget .venv, caches and the demo's output
-	rm -rf $(VENV) $(MADE) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build *.egg-info
+	rm -rf $(VENV) $(MADE) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis .numba_cache build *.egg-info

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy is loaded: threads only hinder such small products
+os.environ["NUMBA_CACHE_DIR"] = str(  # of librosa: processes that compile into one folder at once end in a fault
+    Path(__file__).parents[1] / ".numba_cache" / os.environ.get("PYTEST_XDIST_WORKER", "alone")
+)
 
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database

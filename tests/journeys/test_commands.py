@@ -162,19 +162,25 @@ def test_bad_usage_gives_2(run: Run, recordings: Path) -> None:
 def test_ctrl_c_gives_130_and_says_how_to_go_on(recordings: Path) -> None:
     with contract_service() as service:
         service.looks_until_measured = 10**9
+        before = signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs ignore it
         client = subprocess.Popen(
             [program("coilbench"), "--url", service.url, "send", str(recordings), "--wait"],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
         )
-        until = time.monotonic() + 60
-        while not any("Prefer" in seen.headers for seen in list(service.seen)):
-            assert time.monotonic() < until, "the client never waited"
-            assert client.poll() is None
-            time.sleep(0.02)
-        client.send_signal(signal.SIGINT)
-        out, err = client.communicate(timeout=30)
+        signal.signal(signal.SIGINT, before)
+        try:
+            until = time.monotonic() + 60
+            while not any("Prefer" in seen.headers for seen in list(service.seen)):
+                assert time.monotonic() < until, "the client never waited"
+                assert client.poll() is None
+                time.sleep(0.02)
+            client.send_signal(signal.SIGINT)
+            out, err = client.communicate(timeout=30)
+        finally:
+            client.kill()
+            client.wait()
     assert client.returncode == 130
     assert out == ""
     assert "2 of 2 files are with the service" in err
