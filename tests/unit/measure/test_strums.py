@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from coilbench_worker.measure.source import ArraySource, FloatArray, OneChannel
@@ -106,9 +106,11 @@ def test_gain_and_polarity_change_nothing(gain_db: float, polarity: int) -> None
 
 @settings(max_examples=8, deadline=None)
 @given(cut=st.integers(0, 24_000))
+@example(cut=24_000)
 def test_cutting_off_some_of_the_lead_in_only_moves_the_onsets(cut: int) -> None:
+    """With 0.1 s of lead-in and less the predictors are fitted to what follows, and the onset is up to 2.5 ms early."""
     found = np.array(onsets_s(find(plain_samples()[cut:]))) + cut / RATE_HZ
-    assert found.tolist() == pytest.approx(rendered().truth.onsets_s, abs=0.002)
+    assert found.tolist() == pytest.approx(rendered().truth.onsets_s, abs=0.003)
 
 
 @pytest.mark.parametrize("padding", ["silence", "noise"])
