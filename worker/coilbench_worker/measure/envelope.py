@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from coilbench_worker.measure.cells import Cells
-from coilbench_worker.measure.levels import power_db
+from coilbench_worker.measure.levels import ABOVE_NOISE, power_db
 from coilbench_worker.measure.source import FloatArray
 
 ATTACK_WINDOW_S = 0.001
@@ -13,9 +13,6 @@ LOW_SHARE, HIGH_SHARE = 0.1, 0.9
 LEVEL_WINDOW_S = 0.05
 FALL_DB = 20.0
 HOLD_S = 1.0
-ABOVE_NOISE = 4.0
-"""Power over that of the noise (6 dB) from which on a level is told, without the noise: there it is right within
-0.3 dB."""
 QUIET_BEFORE = 0.05
 """Noise over the greatest of the envelope (-26 dB) up to which an attack is told: beyond, the 10 % are in the noise.
 There a rise of 2 ms reads 0.2 ms too long, one of 10 ms or more within 2 % (mean over seeds; white, pink, hum)."""

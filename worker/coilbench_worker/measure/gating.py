@@ -12,14 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench_worker.measure.hiss import HissCourse
+from coilbench_worker.measure.limiting import SETTLED_S, SHOWN_IN, STRUMS_NEEDED
 from coilbench_worker.measure.source import FloatArray
 from coilbench_worker.measure.strums import StrumTimes
 
-SETTLED_S = 0.150
-"""From here on after an onset: the slowest stroke is over."""
-STRUMS_NEEDED = 2
-SHOWN_IN = 0.6
-"""Share of the strums with such a fall that must agree about its levels."""
 OPEN_S, CLOSED_S = 0.480, 0.192
 """Shortest stretches of hiss under the ringing strings and after the gate has closed."""
 REST_TILT_DB, REST_SCATTER_DB = 1.3, 1.9

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from coilbench_worker.measure.levels import SMALLEST
 from coilbench_worker.measure.source import FloatArray
 
 LOW_HZ, HIGH_HZ = 10_000.0, 20_000.0
@@ -88,10 +89,6 @@ class Hiss:
         window, scale = _window(length)
         spectra = fft.rfft(pieces.astype(np.float32) * window, axis=1)[:, first:last]
         return np.asarray(np.einsum("ij,ij->i", spectra, spectra.conj()).real * scale, dtype=np.float64)
-
-
-SMALLEST = 1e-16
-"""Converters do not get below -160 dB."""
 
 
 @lru_cache(maxsize=8)

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from coilbench_worker.measure.levels import SMALLEST
 from coilbench_worker.measure.results import EndedBy
 from coilbench_worker.measure.source import FloatArray
 from coilbench_worker.measure.strums import StrumTimes
@@ -52,9 +53,6 @@ BEND_RATIO = 2.5
 """A bend counts when the fall after it is so many times the fall before; a battery-powered pickup has 1.5 at most."""
 BEND_REDUCTION_DB = 3.0
 """What the level was held up by until the bend, at least."""
-
-SMALLEST = 1e-16
-"""Converters do not get below -160 dB."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,7 +151,7 @@ def _dynamics(
     powers = levels.power(first), levels.power(body)
     if min(powers) <= 0.0:
         values.put("attack_body_db", None, BODY_SILENT)
-    elif min(powers) < envelope.ABOVE_NOISE * noise.power:
+    elif min(powers) < levels.ABOVE_NOISE * noise.power:
         values.put("attack_body_db", None, BODY_IN_NOISE)
     else:
         values.put("attack_body_db", levels.power_db((powers[0] - noise.power) / (powers[1] - noise.power)))

@@ -27,17 +27,13 @@ from coilbench_worker.measure.bands import (
     bin_frequencies_hz,
     measurable,
 )
-from coilbench_worker.measure.levels import power_db
+from coilbench_worker.measure.levels import ABOVE_NOISE, power_db
 from coilbench_worker.measure.source import FloatArray
 
 FADE_S = 0.005
 CENTROID_EDGES_HZ = (OCTAVES[0].low_hz, OCTAVES[-1].high_hz)
 TILT_FROM = 1
 SCALARS = ("bass_db", "middle_db", "treble_db", "centroid_hz", "tilt_db_per_octave")
-
-ABOVE_NOISE = 4.0
-"""Energy over that of the noise from which on the noise is taken off (6 dB; ISO 3744 corrects from 6 dB on, from
-memory)."""
 
 SILENT = "the level window is silent"
 IN_NOISE = "less than 6 dB above the noise in this band"
