@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -56,6 +56,8 @@ class ChainRecord:
     gain_step_uncertainty_db: float | None
     created: datetime
     updated: datetime
+    cable: str | None
+    input_gain_db: float | None
     calibrations: tuple[CalibrationRecord, ...]
 
 
@@ -91,6 +93,23 @@ def by_key(connection: Connection) -> dict[str, ChainRecord]:
     return {row.key: ChainRecord(**row._mapping, calibrations=tuple(found.get(row.id, ()))) for row in rows}
 
 
+def inherited(connection: Connection, only: Collection[str] | None = None) -> dict[str, dict[str, Any]]:
+    """What takes inherit from their chain, by key: fields of the description that the chain states, and no others.
+
+    Parameters
+    ----------
+    only : keys to look for; None: every chain
+    """
+    query = select(chains.c.key, chains.c.cable, chains.c.input_gain_db)
+    if only is not None:
+        query = query.where(chains.c.key.in_([storable(key) for key in only]))
+    fields = ("cable", "input_gain_db")
+    return {
+        row.key: {name: value for name in fields if (value := row._mapping[name]) is not None}
+        for row in connection.execute(query)
+    }
+
+
 def add(
     connection: Connection,
     key: str,
@@ -98,11 +117,14 @@ def add(
     name: str | None = None,
     notes: str | None = None,
     gain_step_uncertainty_db: float | None = None,
+    cable: str | None = None,
+    input_gain_db: float | None = None,
 ) -> ChainRecord | None:
     """Enter a chain; None when there is one of that key."""
     kind = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
     instant = now()
     values = {"name": name, "notes": notes, "gain_step_uncertainty_db": gain_step_uncertainty_db}
+    values |= {"cable": cable, "input_gain_db": input_gain_db}
     statement = kind(chains).values(id=new_id(), key=storable(key), created=instant, updated=instant, **values)
     entered = connection.execute(statement.on_conflict_do_nothing(index_elements=["key"]).returning(chains.c.id))
     return get(connection, key) if entered.scalar_one_or_none() is not None else None

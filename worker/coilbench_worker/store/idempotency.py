@@ -25,6 +25,8 @@ class Remembered:
     take_id: str | None
     chain_id: str | None
     calibration_id: str | None
+    pickup_id: str | None
+    session_id: str | None
 
 
 def lookup(connection: Connection, key: str) -> Remembered | None:
@@ -43,10 +45,12 @@ def remember(
     take_id: str | None = None,
     chain_id: str | None = None,
     calibration_id: str | None = None,
+    pickup_id: str | None = None,
+    session_id: str | None = None,
 ) -> bool:
     """Keep the answer; False when the key has one already, which stays. Call it in the transaction of the act itself.
 
-    With an id the answer is forgotten when that take, chain or calibration is deleted.
+    With an id the answer is forgotten when that take, chain, calibration, pickup or session is deleted.
     On PostgreSQL a second caller waits here until the first has committed; roll back on False, then `lookup`.
     """
     insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
@@ -59,6 +63,8 @@ def remember(
         take_id=take_id,
         chain_id=chain_id,
         calibration_id=calibration_id,
+        pickup_id=pickup_id,
+        session_id=session_id,
     )
     entered = connection.execute(statement.on_conflict_do_nothing(index_elements=["key"]).returning(idempotency.c.key))
     return entered.scalar_one_or_none() is not None

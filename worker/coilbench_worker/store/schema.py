@@ -98,6 +98,7 @@ measurements = Table(
 )
 
 # An input chain. `gain_step_uncertainty_db` is expanded (k = 2): how far its gain control keeps its steps, if stated.
+# `cable` and `input_gain_db` are what its takes inherit.
 chains = Table(
     "chains",
     metadata,
@@ -108,7 +109,44 @@ chains = Table(
     Column("gain_step_uncertainty_db", Float),
     Column("created", UtcDateTime, nullable=False),
     Column("updated", UtcDateTime, nullable=False),
+    Column("cable", Text),
+    Column("input_gain_db", Float),
     UniqueConstraint("key"),
+)
+
+# Data sheets: `sheet` has what was said, by the names of the API, and nothing that is null. Takes name the key in their
+# description; nothing here points at them, because a sheet may come after its takes and go before them.
+pickups = Table(
+    "pickups",
+    metadata,
+    Column("id", String(36), primary_key=True),
+    Column("key", Text, nullable=False),
+    Column("sheet", JSON, nullable=False),
+    Column("created", UtcDateTime, nullable=False),
+    Column("updated", UtcDateTime, nullable=False),
+    UniqueConstraint("key"),
+)
+
+# As pickups; what the takes of a session inherit is under `conditions` in its sheet.
+sessions = Table(
+    "sessions",
+    metadata,
+    Column("id", String(36), primary_key=True),
+    Column("key", Text, nullable=False),
+    Column("sheet", JSON, nullable=False),
+    Column("created", UtcDateTime, nullable=False),
+    Column("updated", UtcDateTime, nullable=False),
+    UniqueConstraint("key"),
+)
+
+# Words of players whose meaning was changed; words that stand as they came have no row.
+words = Table(
+    "words",
+    metadata,
+    Column("word", Text, primary_key=True),
+    Column("items", JSON, nullable=False),
+    Column("says", Text),
+    Column("updated", UtcDateTime, nullable=False),
 )
 
 # What full scale is at one gain; of several at a gain the newest counts. `tone` is what was measured of the reference
@@ -130,7 +168,8 @@ calibrations = Table(
     Index(None, "file_sha256"),
 )
 
-# An answer about a take, a chain or a calibration names it and goes with it: what is told again must still be there.
+# An answer about a take, a chain, a calibration, a pickup or a session names it and goes with it: what is told again
+# must still be there.
 idempotency = Table(
     "idempotency",
     metadata,
@@ -142,10 +181,14 @@ idempotency = Table(
     Column("take_id", String(36), ForeignKey("takes.id", ondelete="CASCADE")),
     Column("chain_id", String(36), ForeignKey("chains.id", ondelete="CASCADE")),
     Column("calibration_id", String(36), ForeignKey("calibrations.id", ondelete="CASCADE")),
+    Column("pickup_id", String(36), ForeignKey("pickups.id", ondelete="CASCADE")),
+    Column("session_id", String(36), ForeignKey("sessions.id", ondelete="CASCADE")),
     Index(None, "created"),
     Index(None, "take_id"),
     Index(None, "chain_id"),
     Index(None, "calibration_id"),
+    Index(None, "pickup_id"),
+    Index(None, "session_id"),
 )
 
 # Workers that are there: each reports every few seconds.
