@@ -31,7 +31,7 @@ class Calibrations:
         self._chains: dict[str, ChainCalibrations] | None = None
 
     def of(self, about: Mapping[str, Any]) -> CalibrationState:
-        """The calibration that a take of this description falls under, or why there is none."""
+        """The calibration under the description that holds for a take (`Inheritance.about`), or why there is none."""
         key = about.get("chain")
         return calibration_state(about, self._known().get(key) if key is not None else None)
 

@@ -4,6 +4,7 @@ now, checks and millivolts. Nothing is measured again when those change.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from pydantic import BaseModel, Field, JsonValue
@@ -102,17 +103,20 @@ class Measurement(BaseModel):
     )
 
 
-def measurement_view(take: TakeRecord, measurement: MeasurementRecord, state: CalibrationState) -> dict[str, Any]:
+def measurement_view(
+    take: TakeRecord, measurement: MeasurementRecord, about: Mapping[str, Any], state: CalibrationState
+) -> dict[str, Any]:
     """The measurement as JSON values.
 
     Parameters
     ----------
     take : as it is now
     measurement : as it was stored
+    about : the description that holds for the take, inherited fields included (`Inheritance.about`)
     state : the calibration that the take falls under (`Calibrations.of`)
     """
     document = calibrated(measurement.document, state.calibration, state.reason, chain=state.chain)
-    checks = [*document["checks"], *(check_document(check) for check in description_checks(take.about, state))]
+    checks = [*document["checks"], *(check_document(check) for check in description_checks(about, state))]
     return {
         "take": take.id,
         "made": rfc3339(measurement.made),

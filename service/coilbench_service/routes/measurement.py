@@ -15,6 +15,7 @@ from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
 from coilbench_service.calibrations import Calibrations
 from coilbench_service.final_take import answer_when_final, wait_until_final
+from coilbench_service.inheritance import Inheritance
 from coilbench_service.measurement_view import Measurement, measurement_view
 from coilbench_service.openapi import Acting, Asking, answers
 from coilbench_service.problem_kinds import ProblemKind
@@ -60,10 +61,11 @@ def blueprint(bench: Bench) -> APIBlueprint:
         take, headers = wait_until_final(bench, path.take_id, header.prefer)
         with bench.database.read() as connection:
             measurement = measurements.current(connection, take.id)
-            state = Calibrations(connection).of(take.about)
+            about = Inheritance(connection, [take.about]).about(take.about)
+            state = Calibrations(connection).of(about)
         if measurement is None or take.state in (REJECTED, FAILED):
             _raise_why_not(take)
-        return json_answer(measurement_view(take, measurement, state), tagged=True, headers=headers)
+        return json_answer(measurement_view(take, measurement, about, state), tagged=True, headers=headers)
 
     @api.post(
         "",

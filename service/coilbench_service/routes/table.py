@@ -15,6 +15,7 @@ from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import page_answer
 from coilbench_service.bench import Bench
 from coilbench_service.calibrations import Calibrations
+from coilbench_service.inheritance import Inheritance
 from coilbench_service.openapi import answers
 from coilbench_service.problems import FieldError, Problem
 from coilbench_service.selection import TakeQuery, split_list
@@ -116,8 +117,13 @@ def _json_page(bench: Bench, query: TableQuery, shown: list[Column], rows: Rows)
         page = takes.page(connection, query.filter(), query.limit, query.cursor)
         ids = TakeFilter(id=tuple(take.id for take in page.items))
         found = measurements.each_with_take(connection, ids) if page.items else ()
+        inheritance = Inheritance(connection, [take.about for take in page.items])
         calibrations = Calibrations(connection)
-        items: list[Row] = [row for take, measurement in found for row in rows.of(take, measurement, calibrations)]
+        items: list[Row] = [
+            row
+            for take, measurement in found
+            for row in rows.of(take, measurement, inheritance.about(take.about), calibrations)
+        ]
     heads = [{"key": column.key, "title": column.title, "unit": column.unit} for column in shown]
     keys = [column.key for column in shown]
     whole = [{key: row.get(key) for key in keys} for row in items]
@@ -126,9 +132,9 @@ def _json_page(bench: Bench, query: TableQuery, shown: list[Column], rows: Rows)
 
 def _every_row(bench: Bench, chosen: TakeFilter, rows: Rows) -> Iterator[Row]:
     with bench.database.read() as connection:
-        calibrations = Calibrations(connection)
+        inheritance, calibrations = Inheritance(connection), Calibrations(connection)
         for take, measurement in measurements.each_with_take(connection, chosen):
-            yield from rows.of(take, measurement, calibrations)
+            yield from rows.of(take, measurement, inheritance.about(take.about), calibrations)
 
 
 def _csv(shown: list[Column], every: Iterator[Row]) -> Response:

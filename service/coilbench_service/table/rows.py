@@ -35,20 +35,32 @@ class Rows:
         self._take = list(series(("take",), chosen))
         self._noise = list(series(("noise",), chosen))
 
-    def of(self, take: TakeRecord, measurement: MeasurementRecord | None, calibrations: Calibrations) -> Iterator[Row]:
-        """The rows of one take: none per strum when it has no measurement, always one per take."""
+    def of(
+        self,
+        take: TakeRecord,
+        measurement: MeasurementRecord | None,
+        about: Mapping[str, Any],
+        calibrations: Calibrations,
+    ) -> Iterator[Row]:
+        """The rows of one take: none per strum when it has no measurement, always one per take.
+
+        Parameters
+        ----------
+        about : the description that holds for the take, inherited fields included (`Inheritance.about`)
+        """
         document = None
         if measurement is not None:
-            document = measurement_view(take, measurement, calibrations.of(take.about))
+            document = measurement_view(take, measurement, about, calibrations.of(about))
+        known = _known(take, about)
         if self._per == "take":
-            yield _with_said_reasons(self._take_row(take, document), calibrations)
+            yield _with_said_reasons(self._take_row(take, known, document), calibrations)
         elif document is not None:
             for strum in document["strums"]:
-                yield _with_said_reasons(self._strum_row(take, document, strum), calibrations)
+                yield _with_said_reasons(self._strum_row(known, document, strum), calibrations)
 
-    def _strum_row(self, take: TakeRecord, document: Mapping[str, Any], strum: Mapping[str, Any]) -> Row:
+    def _strum_row(self, known: Row, document: Mapping[str, Any], strum: Mapping[str, Any]) -> Row:
         return {
-            **_known(take),
+            **known,
             **_judged(document, strum["number"]),
             "strum": strum["number"],
             "onset_s": strum["onset_s"],
@@ -58,8 +70,8 @@ class Rows:
             "reasons": reasons.of_strum(strum, self._strum),
         }
 
-    def _take_row(self, take: TakeRecord, document: Mapping[str, Any] | None) -> Row:
-        row = {**_known(take), "state": take.state, "problem": (take.problem or {}).get("title")}
+    def _take_row(self, take: TakeRecord, known: Row, document: Mapping[str, Any] | None) -> Row:
+        row = {**known, "state": take.state, "problem": (take.problem or {}).get("title")}
         if document is None:
             return row
         row |= {**_judged(document, None), "strums": len(document["strums"])}
@@ -82,8 +94,7 @@ def _with_said_reasons(row: Row, calibrations: Calibrations) -> Row:
     return {**row, "reasons": said or None}
 
 
-def _known(take: TakeRecord) -> Row:
-    about = take.about
+def _known(take: TakeRecord, about: Mapping[str, Any]) -> Row:
     fields = ("label", "session", "pickup", "chain", "guitar", "position")
     return {"take": take.id, "file": take.file_name, **{name: about.get(name) for name in fields}}
 

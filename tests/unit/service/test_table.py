@@ -97,7 +97,7 @@ class Chains(Calibrations):
 
 def rows_of(per: Per, chosen: list[str] | None = None, chains: Chains | None = None) -> Callable[..., Iterator[Row]]:
     """Makes rows of a take and its measurement."""
-    return lambda take, measurement: Rows(per, chosen).of(take, measurement, chains or Chains())
+    return lambda take, measurement: Rows(per, chosen).of(take, measurement, take.about, chains or Chains())
 
 
 def test_the_columns_of_strums_are_the_agreed_ones_and_then_the_catalogue_in_its_order() -> None:
