@@ -20,14 +20,17 @@ Text = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"
 Key = Annotated[str, StringConstraints(min_length=1, max_length=100, pattern=r"^[^\x00-\x1f\x7f]*$")]
 
 
-class About(BaseModel):
-    """What is known about a take. Every field may be missing; unknown fields are kept under `extra`."""
-
-    model_config = ConfigDict(extra="forbid", strict=True)
+class _Names(BaseModel):
+    """What a take is called and belongs to."""
 
     label: Text | None = Field(None, description="A name for people")
     session: Key | None = Field(None, description="The plan under which takes were recorded")
     pickup: Key | None = Field(None, description="Key of the pickup, a short unique text")
+
+
+class _Circumstances(BaseModel):
+    """How it was recorded: what a session may state for all of its takes."""
+
     chain: Key | None = Field(None, description="Key of the input chain: cable, desk or interface, converter")
     guitar: Text | None = Field(None, description="The guitar")
     position: Text | None = Field(None, description="Where the pickup sits: bridge, middle, neck, or a combination")
@@ -40,9 +43,29 @@ class About(BaseModel):
     cable: Text | None = Field(None, description="The cable")
     expected_strums: int | None = Field(None, ge=1, le=10_000, description="Strums played; settles doubtful cases")
     channel: int | None = Field(None, ge=1, le=10_000, description="Channel to measure, counted from 1")
+
+
+class _Remarks(BaseModel):
+    """For people."""
+
     notes: Annotated[str, StringConstraints(max_length=10_000)] | None = Field(None, description="Anything, for people")
     tags: list[Key] | None = Field(None, max_length=50, description="Short words to find the take by")
+
+
+class _Free(BaseModel):
+    """What the service does not know."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
     extra: dict[str, JsonValue] | None = Field(None, description="Fields that the service does not know, as sent")
+
+
+class Conditions(_Free, _Circumstances):
+    """What the takes of a session inherit. Every field may be missing; unknown fields are kept under `extra`."""
+
+
+class About(_Free, _Remarks, _Circumstances, _Names):
+    """What is known about a take. Every field may be missing; unknown fields are kept under `extra`."""
 
     @field_validator("tags")
     @classmethod
@@ -102,7 +125,7 @@ def merged(about: Mapping[str, Any], patch: Mapping[str, Any]) -> dict[str, Any]
     ------
     Problem : invalid-about, with the fields at fault
     """
-    result = _merge_patch(dict(about), _gather(patch))
+    result = merge_patch(dict(about), _gather(patch))
     return checked(result if isinstance(result, dict) else {})
 
 
@@ -120,7 +143,8 @@ def _gather(document: Mapping[str, Any]) -> dict[str, Any]:
     return {**known, "extra": {**(extra or {}), **unknown}}
 
 
-def _merge_patch(target: Any, patch: Any) -> Any:
+def merge_patch(target: Any, patch: Any) -> Any:
+    """JSON values after a JSON merge patch (RFC 7396)."""
     if not isinstance(patch, dict):
         return patch
     result = dict(target) if isinstance(target, dict) else {}
@@ -128,7 +152,7 @@ def _merge_patch(target: Any, patch: Any) -> Any:
         if value is None:
             result.pop(name, None)
         else:
-            result[name] = _merge_patch(result.get(name), value)
+            result[name] = merge_patch(result.get(name), value)
     return result
 
 

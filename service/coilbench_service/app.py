@@ -8,7 +8,7 @@ from flask import Response, request
 from flask_openapi3.models.info import Info
 from flask_openapi3.openapi import OpenAPI
 
-from coilbench_service import hosts, json_document, metrics, problems, request_log, upload
+from coilbench_service import hosts, json_document, metrics, problems, request_log, sheet_csv, upload
 from coilbench_service.bench import Bench
 from coilbench_service.conditional import ConditionalResponse
 from coilbench_service.openapi import ProblemDetails
@@ -20,7 +20,9 @@ from coilbench_service.routes import (
     documentation,
     health,
     measurement,
+    pickups,
     problem_pages,
+    sessions,
     table,
     takes,
 )
@@ -29,6 +31,8 @@ from coilbench_worker.configuration import Configuration
 UPLOADS = ("takes.send_take", "calibrations.calibrate_chain")
 JSON_TOO = ("calibrations.calibrate_chain",)
 """Of the uploads, those that take a JSON body as well."""
+CSV_TOO = ("pickups.add_sheet", "sessions.add_sheet")
+"""Those that take a JSON body or a table."""
 NOTHING_ELSE = "default-src 'none'; frame-ancestors 'none'"
 DESCRIPTION = (
     "Measures recordings of electric-guitar strums. Send a take, wait until it is measured, read the measurement or "
@@ -71,6 +75,8 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
         table.blueprint(bench),
         chains.blueprint(bench),
         calibrations.blueprint(bench),
+        pickups.blueprint(bench),
+        sessions.blueprint(bench),
         catalogue.blueprint(),
         problem_pages.blueprint(),
         documentation.blueprint(),
@@ -88,9 +94,13 @@ def _admit(configuration: Configuration) -> None:
     if request.endpoint in UPLOADS and request.method == "POST" and multipart:
         request.max_content_length = configuration.max_upload_bytes + upload.ENVELOPE_BYTES
         return
+    or_else = sheet_csv.MEDIA_TYPE if request.endpoint in CSV_TOO and request.method == "POST" else None
+    if or_else is not None and request.mimetype == or_else:
+        request.max_content_length = sheet_csv.MAX_BYTES
+        return
     request.max_content_length = json_document.MAX_BODY_BYTES
     if request.url_rule is not None and request.method in ("POST", "PATCH", "PUT"):
-        json_document.require_json_body(request)
+        json_document.require_json_body(request, or_else=or_else)
 
 
 def _protect(response: Response) -> Response:

@@ -2,8 +2,9 @@
 
 The rules are those of draft-ietf-httpapi-idempotency-key-header-07: same key and same request, same answer; same key
 and another request, 422; first request still under way, 409. The answer is kept in the transaction of the act itself,
-so a crash leaves either both or neither, and no key stays "in flight" for ever. It goes with its take, chain or
-calibration: after a DELETE the key is new again, because the first answer would lead to what is not there.
+so a crash leaves either both or neither, and no key stays "in flight" for ever. It goes with its take, chain,
+calibration, pickup or session: after a DELETE the key is new again, because the first answer would lead to what is not
+there.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import re
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from flask import Request
@@ -109,6 +110,8 @@ def remember(
     take_id: str | None = None,
     chain_id: str | None = None,
     calibration_id: str | None = None,
+    pickup_id: str | None = None,
+    session_id: str | None = None,
 ) -> None:
     """Keep an answer (JSON values) in the transaction of the act, for as long as there is what the id names.
 
@@ -119,16 +122,18 @@ def remember(
     if key is None:
         return
     about = {"take_id": take_id, "chain_id": chain_id, "calibration_id": calibration_id}
+    about |= {"pickup_id": pickup_id, "session_id": session_id}
     if not idempotency.remember(connection, key, request_sha256, status, answer, **about):
         raise AnsweredElsewhere(key)
 
 
 @dataclass(frozen=True)
 class Made:
-    """What an act made: the answer, and the id of what it is about."""
+    """What an act made: the answer, the id of what it is about (nothing: kept as long as answers are), its status."""
 
     document: dict[str, Any]
-    about: dict[str, str]
+    about: dict[str, str] = field(default_factory=dict)
+    status: int = 201
 
 
 def once(
@@ -138,7 +143,7 @@ def once(
 
     Returns
     -------
-    tuple : 201 and the answer as JSON values
+    tuple : status and the answer as JSON values
 
     Raises
     ------
@@ -158,7 +163,7 @@ def once(
                     if first is not None:
                         return first.status, first.body
                     raise
-                remember(connection, key, request_sha256, 201, made.document, **made.about)
+                remember(connection, key, request_sha256, made.status, made.document, **made.about)
         except AnsweredElsewhere:
             continue
-        return 201, made.document
+        return made.status, made.document

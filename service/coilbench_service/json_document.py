@@ -146,8 +146,12 @@ def rfc3339(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 
-def require_json_body(call: Request = request) -> None:
+def require_json_body(call: Request = request, *, or_else: str | None = None) -> None:
     """Refuse a body that is not one strict JSON object, before any route sees it.
+
+    Parameters
+    ----------
+    or_else : another type of body that the route takes, to be named when this one is of neither
 
     Raises
     ------
@@ -155,7 +159,9 @@ def require_json_body(call: Request = request) -> None:
     """
     if call.mimetype not in ("application/json", MERGE_PATCH):
         sent = call.mimetype or "a body without Content-Type"
-        raise Problem(kinds.NOT_JSON, f"{call.method} {call.path} takes application/json; {sent} was sent.")
+        taken = "application/json" + (f" or {or_else}" if or_else else "")
+        advice = f"Send Content-Type: {taken}." if or_else else None
+        raise Problem(kinds.NOT_JSON, f"{call.method} {call.path} takes {taken}; {sent} was sent.", advice=advice)
     if call.mimetype_params.get("charset", "utf-8").lower() not in ("utf-8", "utf8", "us-ascii"):
         raise Problem(kinds.NOT_JSON, "JSON is sent in UTF-8 (RFC 8259 section 8.1).")
     try:

@@ -61,6 +61,20 @@ CHAIN_UNKNOWN = _known(
     "There is no chain of this key",
     "List the chains with GET /v1/chains, or make this one with POST /v1/chains.",
 )
+PICKUP_UNKNOWN = _known(
+    "pickup-unknown",
+    404,
+    "There is no data sheet of this pickup",
+    "List the sheets with GET /v1/pickups, or make this one with POST /v1/pickups; takes may name a pickup without a "
+    "sheet.",
+)
+SESSION_UNKNOWN = _known(
+    "session-unknown",
+    404,
+    "There is no sheet of this session",
+    "List the sheets with GET /v1/sessions, or make this one with POST /v1/sessions; takes may name a session without "
+    "a sheet.",
+)
 CALIBRATION_UNKNOWN = _known(
     "calibration-unknown",
     404,
@@ -99,6 +113,18 @@ CHAIN_EXISTS = _known(
     409,
     "There is a chain of this key",
     "Choose another key, or change the chain that is there with PATCH.",
+)
+PICKUP_EXISTS = _known(
+    "pickup-exists",
+    409,
+    "There is a data sheet of this pickup",
+    "Choose another key, or change the sheet that is there with PATCH.",
+)
+SESSION_EXISTS = _known(
+    "session-exists",
+    409,
+    "There is a sheet of this session",
+    "Choose another key, or change the sheet that is there with PATCH.",
 )
 KEY_IN_FLIGHT = _known(
     "idempotency-key-in-flight",
@@ -142,6 +168,12 @@ INVALID_ABOUT = _known(
     422,
     "The description of the recording can't be used",
     "Correct the fields of 'about' listed under errors; it is one JSON object.",
+)
+CSV_FAULTY = _known(
+    "csv-faulty",
+    422,
+    "The table has cells that can't be used",
+    "Correct the lines and columns listed under errors and send the whole table again; nothing of it was kept.",
 )
 NO_FILE = _known("no-file", 422, "The recording is missing", "Send the recording as the part named 'file'.")
 PART_TWICE = _known("part-twice", 422, "A part was sent twice", "Send one 'file' and at most one 'about' in a request.")

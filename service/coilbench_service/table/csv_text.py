@@ -44,8 +44,20 @@ def cell(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, (int, float)):
         return repr(value)
-    text = reasons.text(value) if isinstance(value, Mapping) else str(value)
-    return f"'{text}" if _starts_formula(text) else text
+    return defused(reasons.text(value) if isinstance(value, Mapping) else str(value))
+
+
+def defused(text: str) -> str:
+    """Text as no spreadsheet takes it for a formula; `restored` gives it back.
+
+    What would read as defused already gets one more apostrophe, so that nothing is taken off that was there before.
+    """
+    return f"'{text}" if _starts_formula(text.lstrip("'")) else text
+
+
+def restored(text: str) -> str:
+    """The text that was defused; any other as it is."""
+    return text[1:] if text.startswith("'") and _starts_formula(text.lstrip("'")) else text
 
 
 def _starts_formula(text: str) -> bool:

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, func, select, update
+from sqlalchemy import Connection, Row, Select, and_, case, func, or_, select, update
 from sqlalchemy import delete as delete_from
 
 from coilbench_worker.store.instants import now
-from coilbench_worker.store.schema import files, idempotency, jobs, measurements, takes
-from coilbench_worker.store.states import TAKE_STATES
+from coilbench_worker.store.schema import files, idempotency, jobs, measurements, sessions, takes
+from coilbench_worker.store.states import MEASURED, TAKE_STATES
 from coilbench_worker.store.text import storable
 
 PAGE_OF_EACH = 200
@@ -39,7 +39,9 @@ class TakeRecord:
 
 @dataclass(frozen=True)
 class TakeFilter:
-    """Which takes; fields left alone hold for all. `since`: aware, created then or later."""
+    """Which takes; fields left alone hold for all. `since`: aware, created then or later. `chain`: the take names it,
+    or names none and its session does.
+    """
 
     state: tuple[str, ...] = ()
     session: str | None = None
@@ -56,6 +58,14 @@ class Page:
 
     items: list[TakeRecord]
     next: str | None
+
+
+@dataclass(frozen=True)
+class Named:
+    """How many takes name a key, and how many of them are measured."""
+
+    takes: int
+    measured: int
 
 
 def get(connection: Connection, take_id: str) -> TakeRecord | None:
@@ -101,6 +111,23 @@ def counts(connection: Connection) -> dict[str, int]:
     """How many takes stand in each state; states without a take are there with 0."""
     found = connection.execute(select(takes.c.state, func.count()).group_by(takes.c.state))
     return dict.fromkeys(TAKE_STATES, 0) | {state: int(number) for state, number in found}
+
+
+def named(connection: Connection, by: str, keys: Collection[str] | None = None) -> dict[str, Named]:
+    """How many takes name each key, most first; keys that no take names are not there.
+
+    Parameters
+    ----------
+    by : `pickup` or `session`
+    keys : to look for; None: all that takes name
+    """
+    column = {"pickup": takes.c.pickup, "session": takes.c.session}[by]
+    measured = func.sum(case((takes.c.state == MEASURED, 1), else_=0))
+    query = select(column, func.count(), measured).where(column.is_not(None)).group_by(column)
+    if keys is not None:
+        query = query.where(column.in_([storable(key) for key in keys]))
+    query = query.order_by(func.count().desc(), column)
+    return {key: Named(int(takes), int(measured)) for key, takes, measured in connection.execute(query)}
 
 
 def update_about(connection: Connection, take_id: str, about: Mapping[str, Any]) -> TakeRecord | None:
@@ -163,7 +190,10 @@ def _filtered(query: Select[Any], chosen: TakeFilter) -> Select[Any]:
     if chosen.pickup is not None:
         query = query.where(takes.c.pickup == storable(chosen.pickup))
     if chosen.chain is not None:
-        query = query.where(takes.c.about["chain"].as_string() == storable(chosen.chain))
+        own = takes.c.about["chain"].as_string()
+        theirs = sessions.c.sheet[("conditions", "chain")].as_string() == storable(chosen.chain)
+        inherited = and_(own.is_(None), takes.c.session.in_(select(sessions.c.key).where(theirs)))
+        query = query.where(or_(own == storable(chosen.chain), inherited))
     if chosen.sha256 is not None:
         query = query.where(takes.c.file_sha256 == storable(chosen.sha256))
     if chosen.since is not None:
