@@ -43,6 +43,7 @@ from coilbench.measurement import Check, CheckKind, Measurement, Quantity, Strum
 from coilbench.patience import Patience
 from coilbench.problem import FieldError, Problem
 from coilbench.sent import Sent
+from coilbench.sheet import Imported, Pickup, Session, WithoutSheet
 from coilbench.table import Column, Table
 from coilbench.take import Take
 from coilbench.version import VERSION
@@ -66,6 +67,7 @@ __all__ = [
     "Conflict",
     "FieldError",
     "FileChanged",
+    "Imported",
     "Measurement",
     "MissingLibrary",
     "NotARecording",
@@ -77,12 +79,14 @@ __all__ = [
     "NotSaved",
     "NothingToSend",
     "Patience",
+    "Pickup",
     "Problem",
     "Quantity",
     "Refused",
     "Sent",
     "ServiceFault",
     "StillMeasuring",
+    "Session",
     "Strum",
     "Table",
     "Take",
@@ -92,5 +96,6 @@ __all__ = [
     "UnknownFormat",
     "Unprocessable",
     "UnreadableAnswer",
+    "WithoutSheet",
     "__version__",
 ]

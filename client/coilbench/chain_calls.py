@@ -3,27 +3,21 @@
 from __future__ import annotations
 
 import json
-import math
-import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 from urllib.parse import quote
 
+from coilbench.calls import PAGE, Calls, done_once, finite
 from coilbench.chain import Calibration, Chain
-from coilbench.errors import BadDescription, NotReadable, UnreadableAnswer
-from coilbench.transport import Body, Transport
+from coilbench.errors import NotReadable
+from coilbench.transport import Body
 from coilbench.upload import UPLOAD_TIMEOUT_S, multipart
 
-Read = TypeVar("Read")
-PAGE = "500"
 
-
-class ChainCalls:
-    """What a client does with chains; whoever inherits has the transport."""
-
-    _transport: Transport
+class ChainCalls(Calls):
+    """What a client does with chains."""
 
     def chains(self) -> Iterator[Chain]:
         """Input chains, over all pages, in the order in which they were made."""
@@ -67,7 +61,7 @@ class ChainCalls:
         Unprocessable : a value that the service does not take
         """
         document = {"key": key, "name": name, "notes": notes, "gain_step_uncertainty_db": gain_step_uncertainty_db}
-        made = self._transport.document("POST", "/v1/chains", document=_finite(document), headers=_key())
+        made = self._transport.document("POST", "/v1/chains", document=finite(document), headers=done_once())
         return self._read(Chain.from_document, made, "chain")
 
     def change_chain(self, key: str, **changes: Any) -> Chain:
@@ -84,7 +78,7 @@ class ChainCalls:
         Unprocessable : a value that the service does not take
         NotFound : there is no such chain
         """
-        changed = self._transport.document("PATCH", _path(key), document=_finite(changes))
+        changed = self._transport.document("PATCH", _path(key), document=finite(changes))
         return self._read(Chain.from_document, changed, "chain")
 
     def remove_chain(self, key: str) -> None:
@@ -146,10 +140,10 @@ class ChainCalls:
             "uncertainty_percent": uncertainty_percent,
             "channel": channel,
         }
-        given = _finite({name: value for name, value in values.items() if value is not None})
+        given = finite({name: value for name, value in values.items() if value is not None})
         path = f"{_path(key)}/calibrations"
         if tone is None:
-            made = self._transport.document("POST", path, document=given, headers=_key())
+            made = self._transport.document("POST", path, document=given, headers=done_once())
         else:
             made = self._send_tone(path, Path(tone), given)
         return self._read(Calibration.from_document, made, "calibration")
@@ -177,29 +171,10 @@ class ChainCalls:
                     return multipart(file, tone.name, json.dumps(about))
 
                 timeout_s = max(UPLOAD_TIMEOUT_S, self._transport.timeout_s)
-                return self._transport.document("POST", path, body=body, headers=_key(), timeout_s=timeout_s)
+                return self._transport.document("POST", path, body=body, headers=done_once(), timeout_s=timeout_s)
         except OSError as cause:
             raise NotReadable(f"{tone} can't be read: {cause.strerror or cause}") from cause
-
-    def _read(self, read: Callable[[Mapping[str, Any]], Read], document: Any, what: str) -> Read:
-        try:
-            return read(document)
-        except (KeyError, TypeError, ValueError, AttributeError) as cause:
-            raise UnreadableAnswer(self._transport.url, f"something that is not a {what}") from cause
-
-
-def _finite(values: dict[str, Any]) -> dict[str, Any]:
-    """The same values; JSON has no nan and no infinity."""
-    for name, value in values.items():
-        if isinstance(value, float) and not math.isfinite(value):
-            raise BadDescription(f"{name} must be a number, such as 12.5; found {value}")
-    return values
 
 
 def _path(key: str) -> str:
     return f"/v1/chains/{quote(key, safe='')}"
-
-
-def _key() -> dict[str, str]:
-    """A key of this call's own: a request that is repeated after a lost connection acts once."""
-    return {"Idempotency-Key": uuid.uuid4().hex}

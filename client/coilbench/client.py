@@ -16,7 +16,8 @@ from types import TracebackType
 from typing import Any, Unpack
 from urllib.parse import quote
 
-from coilbench.chain_calls import PAGE, ChainCalls
+from coilbench.calls import PAGE
+from coilbench.chain_calls import ChainCalls
 from coilbench.errors import NotAllSent, NothingToSend, UnreadableAnswer
 from coilbench.filters import TakeFilters, names_no_take, query_of
 from coilbench.manifest import read_manifest
@@ -27,6 +28,7 @@ from coilbench.progress import SendProgress, measuring_progress
 from coilbench.selection import What, select
 from coilbench.sending import Sender, take_of
 from coilbench.sent import Sent
+from coilbench.sheet_calls import SheetCalls
 from coilbench.table import Per, Row, Table, columns_of
 from coilbench.take import Take
 from coilbench.transport import Transport
@@ -40,7 +42,7 @@ AnyTake = str | Take | Sent
 """A take by its id, as it was last seen, or as it was sent."""
 
 
-class Client(ChainCalls):
+class Client(ChainCalls, SheetCalls):
     """A coilbench service, from Python. A context manager, if wished.
 
     Parameters

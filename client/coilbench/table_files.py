@@ -43,12 +43,27 @@ def save(table: Table, path: Path) -> Path:
     NotSaved : the folder is missing, the disk full, the file open elsewhere, or too many rows for a spreadsheet
     """
     write = writer_for(path)
+    return whole(path, lambda partial: write(table, partial))
+
+
+def whole(path: Path, write: Callable[[Path], Any]) -> Path:
+    """Write a file; all or nothing.
+
+    Parameters
+    ----------
+    path : where to; an existing file is replaced once the new one is complete
+    write : writes it to the path that it is given
+
+    Raises
+    ------
+    NotSaved : the folder is missing, the disk full, or the file open elsewhere
+    """
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent)
         os.close(handle)
         partial = Path(name)
         try:
-            write(table, partial)
+            write(partial)
             partial.chmod(0o666 & ~_umask())
             partial.replace(path)
         finally:

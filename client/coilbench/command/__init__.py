@@ -17,6 +17,7 @@ from coilbench.command.connection import connection_options
 from coilbench.command.exits import BAD_USAGE, FAILED, INTERRUPTED, Interrupted
 from coilbench.command.findings import said
 from coilbench.command.send import send
+from coilbench.command.sheet import pickup, session
 from coilbench.command.status import status
 from coilbench.command.table import table
 from coilbench.errors import CoilbenchError, Refused
@@ -39,6 +40,8 @@ commands.add_command(send)
 commands.add_command(status)
 commands.add_command(table)
 commands.add_command(chain)
+commands.add_command(pickup)
+commands.add_command(session)
 
 
 def main() -> None:

@@ -23,6 +23,11 @@ ADVICE = {
     "chain-unknown": "`coilbench chain list` lists the chains; `coilbench chain add KEY` makes one.",
     "chain-exists": "Choose another key, or change the chain that is there: `coilbench chain change KEY`.",
     "calibration-unknown": "`coilbench chain show KEY` lists the calibrations; a deleted one does not return.",
+    "pickup-unknown": "`coilbench pickup list` lists the sheets; `coilbench pickup add KEY` makes one.",
+    "pickup-exists": "Choose another key, or change the sheet that is there: `coilbench pickup set KEY NAME=VALUE`.",
+    "session-unknown": "`coilbench session list` lists the sheets; `coilbench session add KEY` makes one.",
+    "session-exists": "Choose another key, or change the sheet that is there: `coilbench session set KEY NAME=VALUE`.",
+    "csv-faulty": "Correct what is listed and import the whole table again; nothing of it was kept.",
     "tone-unfit": "Mend what is listed and record ten seconds of one steady 1 kHz sine anew; nothing was kept.",
 }
 """What to type, where the service's own advice names requests."""
