@@ -11,7 +11,9 @@ Errors: `coilbench.errors` draws the tree; every one is a `coilbench.CoilbenchEr
 """
 
 from coilbench.chain import BudgetLine, Calibration, Chain, Tone
+from coilbench.choice import Candidate, Choice, Miss, WishItem, Word, WordItem
 from coilbench.client import Client
+from coilbench.comparison import Band, ComparedQuantity, Comparison, Condition, LeftOut, Result, Subject
 from coilbench.errors import (
     BadAddress,
     BadDescription,
@@ -55,20 +57,28 @@ __all__ = [
     "BadDescription",
     "BadManifest",
     "BadRequest",
+    "Band",
     "BudgetLine",
     "Busy",
     "Calibration",
+    "Candidate",
     "Chain",
     "Check",
     "CheckKind",
+    "Choice",
     "Client",
     "CoilbenchError",
     "Column",
+    "ComparedQuantity",
+    "Comparison",
+    "Condition",
     "Conflict",
     "FieldError",
     "FileChanged",
     "Imported",
+    "LeftOut",
     "Measurement",
+    "Miss",
     "MissingLibrary",
     "NotARecording",
     "NotAllSent",
@@ -83,11 +93,13 @@ __all__ = [
     "Problem",
     "Quantity",
     "Refused",
+    "Result",
     "Sent",
     "ServiceFault",
-    "StillMeasuring",
     "Session",
+    "StillMeasuring",
     "Strum",
+    "Subject",
     "Table",
     "Take",
     "Tone",
@@ -96,6 +108,9 @@ __all__ = [
     "UnknownFormat",
     "Unprocessable",
     "UnreadableAnswer",
+    "WishItem",
     "WithoutSheet",
+    "Word",
+    "WordItem",
     "__version__",
 ]

@@ -12,7 +12,7 @@ import json
 import os
 import tempfile
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +44,29 @@ def save(table: Table, path: Path) -> Path:
     """
     write = writer_for(path)
     return whole(path, lambda partial: write(table, partial))
+
+
+def save_answer(tables: Mapping[str, Table], document: Mapping[str, Any], path: Path) -> Path:
+    """Write an answer of several tables in the format of the path's extension; all or nothing.
+
+    Parameters
+    ----------
+    tables : by name; CSV has the first, a spreadsheet all of them
+    document : the whole answer, for JSON
+    path : where to
+
+    Raises
+    ------
+    UnknownFormat, NotSaved : as for `save`
+    """
+    writer_for(path)
+    kind = path.suffix.lower()
+    if kind == ".json":
+        text = json.dumps(dict(document), ensure_ascii=False, indent=1) + "\n"
+        return whole(path, lambda partial: partial.write_text(text, encoding="utf-8"))
+    if kind == ".csv":
+        return save(next(iter(tables.values())), path)
+    return whole(path, lambda partial: _write_book(tables, partial))
 
 
 def whole(path: Path, write: Callable[[Path], Any]) -> Path:
@@ -117,8 +140,14 @@ def _starts_formula(text: str) -> bool:
 
 
 def _write_xlsx(table: Table, path: Path) -> None:
-    if len(table.rows) >= MOST_SHEET_ROWS:
-        raise NotSaved(f"{len(table.rows)} rows are more than a spreadsheet holds ({MOST_SHEET_ROWS}); save as .csv")
+    _write_book({"strums" if table.per == "strum" else "takes": table}, path)
+
+
+def _write_book(tables: Mapping[str, Table], path: Path) -> None:
+    """Write a sheet for each table, and one that says what their columns mean."""
+    longest = max(len(table.rows) for table in tables.values())
+    if longest >= MOST_SHEET_ROWS:
+        raise NotSaved(f"{longest} rows are more than a spreadsheet holds ({MOST_SHEET_ROWS}); save as .csv")
     options = {
         "constant_memory": True,
         "strings_to_formulas": False,
@@ -128,23 +157,28 @@ def _write_xlsx(table: Table, path: Path) -> None:
     with xlsxwriter.Workbook(str(path), options) as book:
         bold = book.add_format({"bold": True, "bottom": 1})
         decimal = book.add_format({"num_format": "0.00"})
-        sheet = book.add_worksheet("strums" if table.per == "strum" else "takes")
-        sheet.freeze_panes(1, 0)
-        for number, column in enumerate(table.columns):
-            sheet.set_column(number, number, _width(table, column.key))
-            sheet.write_string(0, number, column.key, bold)
-        for line, row in enumerate(table.rows, 1):
-            for number, column in enumerate(table.columns):
-                _write_cell(sheet, line, number, row.get(column.key), decimal)
-        if table.columns:
-            sheet.autofilter(0, 0, max(1, len(table.rows)), len(table.columns) - 1)
+        for name, table in tables.items():
+            _write_sheet(book.add_worksheet(name), table, bold, decimal)
         legend = book.add_worksheet("columns")
         legend.set_column(0, 2, 28)
+        columns = {column.key: column for table in tables.values() for column in table.columns}
         for line, cells in enumerate(
-            [("column", "meaning", "unit"), *((c.key, c.title, c.unit) for c in table.columns)]
+            [("column", "meaning", "unit"), *((c.key, c.title, c.unit) for c in columns.values())]
         ):
             for number, text in enumerate(cells):
                 legend.write_string(line, number, text, bold if line == 0 else None)
+
+
+def _write_sheet(sheet: Any, table: Table, bold: Any, decimal: Any) -> None:
+    sheet.freeze_panes(1, 0)
+    for number, column in enumerate(table.columns):
+        sheet.set_column(number, number, _width(table, column.key))
+        sheet.write_string(0, number, column.key, bold)
+    for line, row in enumerate(table.rows, 1):
+        for number, column in enumerate(table.columns):
+            _write_cell(sheet, line, number, row.get(column.key), decimal)
+    if table.columns:
+        sheet.autofilter(0, 0, max(1, len(table.rows)), len(table.columns) - 1)
 
 
 def _width(table: Table, key: str) -> int:

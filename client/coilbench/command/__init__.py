@@ -13,6 +13,8 @@ from collections.abc import Sequence
 import click
 
 from coilbench.command.chain import chain
+from coilbench.command.choose import choose, words
+from coilbench.command.compare import compare
 from coilbench.command.connection import connection_options
 from coilbench.command.exits import BAD_USAGE, FAILED, INTERRUPTED, Interrupted
 from coilbench.command.findings import said
@@ -28,9 +30,9 @@ from coilbench.version import VERSION
 @connection_options
 @click.version_option(VERSION, prog_name="coilbench", message="%(prog)s %(version)s")
 def commands() -> None:
-    """Measure recordings of electric-guitar strums, and put the figures into tables.
+    """Measure recordings of electric-guitar strums, put the figures into tables, and compare pickups.
 
-    The usual job in one line: coilbench send FOLDER --wait -o table.xlsx
+    The usual job in two lines: coilbench send FOLDER --wait -o table.xlsx, then coilbench compare PICKUP
 
     Exit status: 0 all is measured, 1 something was rejected, failed or refused, 2 bad usage.
     """
@@ -40,6 +42,9 @@ commands.add_command(send)
 commands.add_command(status)
 commands.add_command(table)
 commands.add_command(chain)
+commands.add_command(compare)
+commands.add_command(choose)
+commands.add_command(words)
 commands.add_command(pickup)
 commands.add_command(session)
 

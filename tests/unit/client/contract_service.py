@@ -62,6 +62,7 @@ class ContractService:
         self.looks_until_measured = 1
         self.page_size = 500
         self.faults: list[Fault] = []
+        self.answers: dict[tuple[str, str], Any] = {}
         self.seen: list[Seen] = []
         self.url = ""
         self._numbers = iter(range(1, 10_000))
@@ -75,7 +76,7 @@ class ContractService:
         self.faults.append(Fault(method, path, status, names, raw, lose))
 
     def requests(self, method: str, path: str = "") -> list[Seen]:
-        """The requests that came so far."""
+        """The requests that came so far. What `answers` holds by method and path is answered as it stands there."""
         return [seen for seen in self.seen if seen.method == method and seen.path.startswith(path)]
 
     def posted(self) -> list[Seen]:
@@ -150,6 +151,9 @@ class _Handler(BaseHTTPRequestHandler):
     def do_POST(self) -> None:
         self._serve()
 
+    def do_PUT(self) -> None:
+        self._serve()
+
     def do_PATCH(self) -> None:
         self._serve()
 
@@ -192,6 +196,9 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _route(self, path: str, body: bytes) -> tuple[int, Any, dict[str, str]]:
         service = self.service
+        if (self.command, path) in service.answers:
+            document = service.answers[self.command, path]
+            return (204 if document is None else 200), document, {}
         if path == "/v1/takes" and self.command == "POST":
             return self._accept(body)
         if path == "/v1/takes":

@@ -1,0 +1,156 @@
+"""Answers to comparisons and choices as the contract has them, with invented figures."""
+
+from __future__ import annotations
+
+from typing import Any
+
+NAMES = {
+    "rms_dbfs": ("RMS level", "dBFS", "hotter", "milder"),
+    "crest_db": ("Crest factor", "dB", "more open", "more squashed"),
+    "treble_db": ("Treble", "dB re total", "brighter", "darker"),
+}
+WHY_WITHHELD = (
+    "The takes were recorded at gains of 10 dB and 20 dB of no chain, so that levels can't be brought together."
+)
+"""The reason of a withheld level."""
+
+
+def row(other: str, quantity: str, difference: float | None, **changes: Any) -> dict[str, Any]:
+    """A row of a comparison; without a difference it is withheld."""
+    numbers = {
+        "baseline_mean": -30.2,
+        "other_mean": None if difference is None else -30.2 + difference,
+        "difference": difference,
+        "low": None if difference is None else difference - 0.8,
+        "high": None if difference is None else difference + 0.8,
+        "standard_error": 0.3,
+        "degrees_of_freedom": 5.7,
+        "g": 1.25,
+        "p": 0.0001,
+        "p_holm": 0.0004,
+        "smallest_shown": 1.1,
+    }
+    if difference is None:
+        numbers = dict.fromkeys(numbers)
+    return {
+        "other": other,
+        "quantity": quantity,
+        "unit": "dB",
+        **numbers,
+        "method": None if difference is None else "nested",
+        "verdict": None if difference is None else "higher" if difference > 1 else "lower",
+        "strums_to_settle": None,
+        "takes_to_settle": None,
+        "not_to_settle": None,
+        "takes": [2, 2],
+        "strums": [8, 7],
+        "assumes": None,
+        "withheld": WHY_WITHHELD if difference is None else None,
+        "sentence": f"{other} against harbour-neck.",
+        **changes,
+    }
+
+
+def unsettled(other: str, quantity: str, difference: float, **changes: Any) -> dict[str, Any]:
+    """A row in which no difference is shown."""
+    return row(other, quantity, difference, **{"verdict": "no-difference-shown", "p": 0.2, "p_holm": 0.41, **changes})
+
+
+def comparison(**changes: Any) -> dict[str, Any]:
+    """Three pickups against one, with every kind of row."""
+    return {
+        "baseline": "harbour-neck",
+        "confidence": 0.95,
+        "quantities": [
+            {"key": key, "name": name, "unit": unit, "decimals": 1, "more": more, "less": less}
+            for key, (name, unit, more, less) in NAMES.items()
+        ],
+        "subjects": [
+            {"id": id, "kind": "pickup", "takes": [f"{id}-1", f"{id}-2"], "strums": 8}
+            for id in ("harbour-neck", "mill-bridge", "weir-bridge", "=ferry")
+        ],
+        "results": [
+            row("mill-bridge", "rms_dbfs", 7.25, assumes="No input gain is stated: holds only if it was not touched."),
+            row("weir-bridge", "rms_dbfs", None),
+            row("=ferry", "rms_dbfs", None),
+            row("mill-bridge", "crest_db", -2.0),
+            unsettled("weir-bridge", "crest_db", 0.4, strums_to_settle=60, takes_to_settle=15),
+            unsettled("=ferry", "crest_db", 0.0, not_to_settle="More than 10,000 strums would be needed."),
+            row("mill-bridge", "treble_db", -4.0),
+            unsettled("weir-bridge", "treble_db", 0.6, strums_to_settle=24),
+            row("=ferry", "treble_db", 1.52),
+        ],
+        "ranking": {
+            "rms_dbfs": [["mill-bridge"], ["harbour-neck"]],
+            "crest_db": [["weir-bridge", "=ferry", "harbour-neck"], ["mill-bridge"]],
+            "treble_db": [["=ferry"], ["weir-bridge", "harbour-neck"], ["mill-bridge"]],
+        },
+        "alike": {"treble_db": [["=ferry", "weir-bridge"]]},
+        "bands": [
+            {"other": "mill-bridge", "quantity": "octave_db", "part": "63", "difference": 1.5, "low": 0.5, "high": 2.5,
+             "withheld": None},
+            {"other": "mill-bridge", "quantity": "octave_db", "part": "8000", "difference": None, "low": None,
+             "high": None, "withheld": "The band is within 6 dB of the noise."},
+            {"other": "mill-bridge", "quantity": "third_octave_db", "part": "50", "difference": 1.0, "low": 0.5,
+             "high": 1.5, "withheld": None},
+        ],
+        "conditions": [
+            {"other": "mill-bridge", "field": "pick", "baseline": "1.0 mm", "value": "0.7 mm"},
+            {"other": "mill-bridge", "field": "battery_v", "baseline": None, "value": 9.4},
+            {"other": "weir-bridge", "field": "position", "baseline": "neck", "value": "bridge"},
+        ],
+        "left_out": [{"take": "t9", "subject": "mill-bridge", "reason": "It is clipped in strums 1 and 2."}],
+        "cautions": ["weir-bridge scatters out of line from take to take."],
+        "method": "Nested analysis of variance: the take is a random effect.",
+        **changes,
+    }  # fmt: skip
+
+
+def choice(**changes: Any) -> dict[str, Any]:
+    """Two pickups held against a wish of two things; none fits."""
+
+    def item(quantity: str, change: float | None, miss: float | None, met: bool | None) -> dict[str, Any]:
+        return {
+            "quantity": quantity,
+            "change": change,
+            "low": None if change is None else change - 0.5,
+            "high": None if change is None else change + 0.5,
+            "miss": miss,
+            "miss_in_uncertainty": None if miss is None else 4 * miss,
+            "miss_in_ear_steps": miss,
+            "met": met,
+            "withheld": WHY_WITHHELD if change is None else None,
+        }
+
+    return {
+        "reference": "harbour-neck",
+        "wish": [
+            {"asked": "bright", "quantity": "treble_db", "unit": "dB re total", "direction": "more", "amount": 2.0,
+             "ear_step": 1.0},
+            {"asked": "rms_dbfs", "quantity": "rms_dbfs", "unit": "dBFS", "direction": "same", "amount": None,
+             "ear_step": 1.0},
+        ],
+        "ranking": [
+            {"place": 1, "pickup": "weir-bridge", "fits": False, "miss": 0.6, "sentence": "Bright enough by half.",
+             "items": [item("treble_db", 1.4, 0.6, False), item("rms_dbfs", 0.2, 0.0, True)]},
+            {"place": 2, "pickup": "mill-bridge", "fits": False, "miss": 5.0, "sentence": "Too dark.",
+             "items": [item("treble_db", -3.0, 5.0, False), item("rms_dbfs", None, None, None)]},
+        ],
+        "fits": [],
+        "advice": ["Fewer turns would raise the resonance."],
+        "left_out": [],
+        "cautions": [],
+        **changes,
+    }  # fmt: skip
+
+
+WORDS = {
+    "items": [
+        {"word": "bright", "items": [{"quantity": "treble_db", "direction": "more", "amount": 2.0}], "says": "",
+         "built_in": True, "changed": False},
+        {"word": "glassy", "items": [{"quantity": "treble_db", "direction": "more", "amount": 3.0},
+                                     {"quantity": "bass_db", "direction": "less", "amount": None}],
+         "says": "like glass", "built_in": False, "changed": True},
+    ],
+    "next": None,
+}  # fmt: skip
