@@ -198,7 +198,7 @@ def group_of(kind: Kind) -> click.Group:
     def export(connection: Connection, output: Path | None) -> None:
         text = kind.export(connection.client(), output)
         if output is None:
-            click.echo(text, nl=False)
+            click.echo(text.encode(), nl=False)  # bytes: its ends of lines are part of the table
         else:
             click.echo(f"{output}: the sheets of all {kind.plural}.", err=True)
 
