@@ -3,38 +3,24 @@
 from __future__ import annotations
 
 import json
-import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 import soundfile
-from werkzeug.serving import make_server
 
 import coilbench
 from coilbench import Client
-from coilbench.command import run
 from http_recordings import DBU_V, RATE_HZ, TONE_PEAK, sine, strums_wav
 from http_service import Service
-from http_service import service as running_service
-
-Said = tuple[int, str, str]
-"""Exit status, standard output, standard error."""
+from served import Said, served_service, typed_at
 
 
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Service, str]]:
     """The service on a port of this machine, and its address."""
-    with running_service(tmp_path_factory.mktemp("served")) as service:
-        server = make_server("127.0.0.1", 0, service.app, threaded=True)
-        thread = threading.Thread(target=lambda: server.serve_forever(poll_interval=0.02), daemon=True)
-        thread.start()
-        try:
-            yield service, f"http://127.0.0.1:{server.server_port}"
-        finally:
-            server.shutdown()
-            server.server_close()
-            thread.join()
+    with served_service(tmp_path_factory.mktemp("served")) as running:
+        yield running
 
 
 @pytest.fixture
@@ -48,13 +34,7 @@ def bench(served: tuple[Service, str]) -> Iterator[Client]:
 
 @pytest.fixture
 def command(served: tuple[Service, str], bench: Client, capsys: pytest.CaptureFixture[str]) -> Callable[..., Said]:
-    def typed(*arguments: object) -> Said:
-        status = run(["--url", served[1], *map(str, arguments)])
-        out, err = capsys.readouterr()
-        lines = [line for line in out.splitlines(keepends=True) if "[info" not in line]  # the server logs here too
-        return status, "".join(lines), err
-
-    return typed
+    return typed_at(served[1], capsys)
 
 
 @pytest.fixture
