@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from coilbench.answer import USUAL_WIDTH, Answer, number, sentences, table_of_rows, text
@@ -162,6 +162,15 @@ class Choice(Answer):
             cautions=tuple(str(one) for one in document.get("cautions") or ()),
             document=document,
         )
+
+    def named(self, names: Mapping[str, str]) -> Choice:
+        """The same with names in place of ids of takes that were left out, for reading; `document` stays.
+
+        Parameters
+        ----------
+        names : by id; what has none keeps its id
+        """
+        return replace(self, left_out=tuple(one.named(names) for one in self.left_out))
 
     def tables(self) -> dict[str, Table]:
         """Wish by wish for every pickup; the wish; advice, what was left out, and cautions, where there are any."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from coilbench.answer import USUAL_WIDTH, Answer, number, sentences, table_of_rows, text, whole
@@ -221,6 +221,15 @@ class LeftOut:
         """Read an entry; KeyError when it is none."""
         return cls(str(document.get("take") or ""), str(document.get("subject") or ""), str(document["reason"]))
 
+    def named(self, names: Mapping[str, str]) -> LeftOut:
+        """The same with the take's name in place of its id.
+
+        Parameters
+        ----------
+        names : by id
+        """
+        return replace(self, take=names.get(self.take, self.take), subject=names.get(self.subject, self.subject))
+
 
 @dataclass(frozen=True)
 class Comparison(Answer):
@@ -311,6 +320,32 @@ class Comparison(Answer):
             cautions=tuple(str(one) for one in document.get("cautions") or ()),
             method=str(document.get("method") or ""),
             document=document,
+        )
+
+    def named(self, names: Mapping[str, str]) -> Comparison:
+        """The same with names in place of ids, for reading; `document` stays.
+
+        Parameters
+        ----------
+        names : by id of a take; what has none keeps its id
+        """
+
+        def name(id: str) -> str:
+            return names.get(id, id)
+
+        def places(of: Mapping[str, tuple[tuple[str, ...], ...]]) -> dict[str, tuple[tuple[str, ...], ...]]:
+            return {key: tuple(tuple(map(name, ids)) for ids in found) for key, found in of.items()}
+
+        return replace(
+            self,
+            baseline=name(self.baseline),
+            subjects=tuple(replace(one, id=name(one.id)) for one in self.subjects),
+            results=tuple(replace(one, other=name(one.other)) for one in self.results),
+            ranking=places(self.ranking),
+            alike=places(self.alike),
+            bands=tuple(replace(one, other=name(one.other)) for one in self.bands),
+            conditions=tuple(replace(one, other=name(one.other)) for one in self.conditions),
+            left_out=tuple(one.named(names) for one in self.left_out),
         )
 
     def tables(self) -> dict[str, Table]:

@@ -13,6 +13,7 @@ from coilbench.choice import DIRECTIONS, Word, wish_of
 from coilbench.command.answer import answer_json_option, hand_over, listed, session_option, show_page
 from coilbench.command.connection import Connection, connection_options
 from coilbench.command.headline import screen
+from coilbench.command.naming import names_of_takes
 from coilbench.command.options import json_option, output_option
 from coilbench.errors import BadDescription
 from coilbench.page import Page
@@ -45,7 +46,13 @@ def choose(
         wish = wish_of(wishes)
     except BadDescription as error:
         raise click.UsageError(str(error)) from error
-    hand_over(connection.client().choose(reference, wish, among, session), output, as_json=as_json)
+    client = connection.client()
+    found = client.choose(reference, wish, among, session)
+
+    def page(width: int) -> Page:
+        return found.named(names_of_takes(client, [one.take for one in found.left_out])).page(width)
+
+    hand_over(found, output, as_json=as_json, page=page)
 
 
 @click.group(invoke_without_command=True, short_help="The words that wishes may use, and what they mean.")

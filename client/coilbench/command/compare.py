@@ -14,7 +14,9 @@ from coilbench.command.answer import (
     session_option,
 )
 from coilbench.command.connection import Connection, connection_options
+from coilbench.command.naming import names_of_takes
 from coilbench.command.options import output_option
+from coilbench.page import Page
 
 
 @click.command(short_help="Which pickups differ from a baseline, by how much, and whether it is real.")
@@ -45,5 +47,12 @@ def compare(
     difference": beside it stands what could have been shown, and how many strums or takes would settle it. What can't
     be compared is withheld with the reason; that is no failure.
     """
-    found = connection.client().compare(baseline, others or None, quantities, confidence, session)
-    hand_over(found, output, as_json=as_json, page=lambda width: found.page(width, bands=bands))
+    client = connection.client()
+    found = client.compare(baseline, others or None, quantities, confidence, session)
+
+    def page(width: int) -> Page:
+        takes = [one.id for one in found.subjects if one.kind == "take"]
+        names = names_of_takes(client, [*takes, *(one.take for one in found.left_out)])
+        return found.named(names).page(width, bands=bands)
+
+    hand_over(found, output, as_json=as_json, page=page)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import PurePath
 
+from coilbench.client import IDS_AT_ONCE, Client
 from coilbench.table import Row
 
 MARGIN = 6
@@ -26,6 +27,24 @@ def names_of(rows: Sequence[Row]) -> list[str]:
         f"{name} ({_stem(row)})" if len(takes[name]) > 1 and row.get("label") and _stem(row) else name
         for name, row in zip(plain, rows, strict=True)
     ]
+
+
+def names_of_takes(client: Client, ids: Iterable[str]) -> dict[str, str]:
+    """Names of takes by their ids; an id that is no take's is not among them.
+
+    Parameters
+    ----------
+    client : knows the takes
+    ids : any
+    """
+    wanted = list(dict.fromkeys(id for id in ids if id))
+    found = [
+        take
+        for start in range(0, len(wanted), IDS_AT_ONCE)
+        for take in client.takes(id=wanted[start : start + IDS_AT_ONCE])
+    ]
+    rows = [{"take": one.id, "label": one.about.get("label"), "file": one.file_name} for one in found]
+    return dict(zip((one.id for one in found), names_of(rows), strict=True))
 
 
 def can_be_cut(names: Sequence[str], width: int) -> bool:

@@ -305,3 +305,22 @@ def test_a_wish_is_a_mapping_or_words() -> None:
 
 def test_the_answers_of_these_tests_name_every_quantity() -> None:
     assert {one["quantity"] for one in comparison()["results"]} == set(NAMES)
+
+
+def test_takes_are_shown_by_their_labels(command: Callable[..., Said], answers: ContractService) -> None:
+    first = answers.add(b"1", "one.wav", {"label": "first try"}, "measured")["id"]
+    second = answers.add(b"2", "two.wav", {"label": "second try"}, "measured")["id"]
+    answers.answers["POST", "/v1/comparisons"] = comparison(
+        baseline=first,
+        subjects=[{"id": id, "kind": "take", "takes": [id], "strums": 4} for id in (first, second)],
+        results=[row(second, "rms_dbfs", 7.25)],
+        conditions=[{"other": second, "field": "pick", "baseline": "1.0 mm", "value": None}],
+        left_out=[{"take": first, "subject": second, "reason": "The same recording."}],
+    )
+    _, out, _ = command("compare", first, second)
+    assert out.startswith("Against first try (1 take, 4 strums)")
+    flat = " ".join(out.split())
+    assert "second try +7.2 dB" in flat
+    assert "second try: pick not stated (first try: 1.0 mm)" in flat
+    assert "second try (take first try): The same recording." in flat
+    assert json.loads(command("compare", first, second, "--json")[1])["baseline"] == first
