@@ -13,7 +13,7 @@ Errors: `coilbench.errors` draws the tree; every one is a `coilbench.CoilbenchEr
 from coilbench.chain import BudgetLine, Calibration, Chain, Tone
 from coilbench.choice import Candidate, Choice, Miss, WishItem, Word, WordItem
 from coilbench.client import Client
-from coilbench.comparison import Band, ComparedQuantity, Comparison, Condition, LeftOut, Result, Subject
+from coilbench.comparison import Band, Comparison, Condition, Subject
 from coilbench.errors import (
     BadAddress,
     BadDescription,
@@ -41,9 +41,13 @@ from coilbench.errors import (
     Unprocessable,
     UnreadableAnswer,
 )
+from coilbench.fit import FieldFit, Fit, Point
+from coilbench.groups import Group, GroupMean, Groups, Pair
+from coilbench.left_out import LeftOut
 from coilbench.measurement import Check, CheckKind, Measurement, Quantity, Strum
 from coilbench.patience import Patience
 from coilbench.problem import FieldError, Problem
+from coilbench.result import ComparedQuantity, Result
 from coilbench.sent import Sent
 from coilbench.sheet import Imported, Pickup, Session, WithoutSheet
 from coilbench.table import Column, Table
@@ -74,7 +78,12 @@ __all__ = [
     "Condition",
     "Conflict",
     "FieldError",
+    "FieldFit",
     "FileChanged",
+    "Fit",
+    "Group",
+    "GroupMean",
+    "Groups",
     "Imported",
     "LeftOut",
     "Measurement",
@@ -88,8 +97,10 @@ __all__ = [
     "NotReadable",
     "NotSaved",
     "NothingToSend",
+    "Pair",
     "Patience",
     "Pickup",
+    "Point",
     "Problem",
     "Quantity",
     "Refused",

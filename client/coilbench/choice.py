@@ -7,8 +7,8 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from coilbench.answer import USUAL_WIDTH, Answer, number, sentences, table_of_rows, text
-from coilbench.comparison import LeftOut
 from coilbench.errors import BadDescription
+from coilbench.left_out import LeftOut, table_of_left_out
 from coilbench.page import Page
 from coilbench.table import Column, Table
 
@@ -187,13 +187,12 @@ class Choice(Answer):
             for item in one.items
         ]
         wish_columns = [Column(name, name.replace("_", " ").capitalize()) for name in WishItem.__annotations__]
-        left_columns = [Column("take", "Take"), Column("subject", "Pickup"), Column("reason", "Reason")]
         found = {
             "pickups": table_of_rows(rows, MISS_COLUMNS),
             "in words": sentences([one.sentence for one in self.ranking if one.sentence], "sentence", "In words"),
             "wish": table_of_rows([vars(one) for one in self.wish], wish_columns),
             "advice": sentences(self.advice, "advice", "Which way to go"),
-            "left out": table_of_rows([vars(one) for one in self.left_out], left_columns),
+            "left out": table_of_left_out(self.left_out),
             "cautions": sentences(self.cautions, "caution", "To be read"),
         }
         return {name: table for name, table in found.items() if len(table) or name == "pickups"}

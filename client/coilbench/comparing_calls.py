@@ -10,6 +10,8 @@ from coilbench.calls import Calls, finite
 from coilbench.choice import Choice, Word, wish_of
 from coilbench.comparison import Comparison
 from coilbench.errors import BadDescription
+from coilbench.fit import Fit
+from coilbench.groups import Groups
 from coilbench.sent import Sent
 from coilbench.sheet import Pickup
 from coilbench.take import Take
@@ -55,6 +57,68 @@ class ComparingCalls(Calls):
             "session": session,
         }
         return self._read(Comparison.from_document, self._asked("/v1/comparisons", document), "comparison")
+
+    def group(
+        self,
+        field: str,
+        quantities: Words | None = None,
+        among: Named | Iterable[Named] | None = None,
+        session: str | None = None,
+        confidence: float = 0.95,
+    ) -> Groups:
+        """How groups of pickups differ, such as active from passive ones; each pickup counts once.
+
+        Parameters
+        ----------
+        field : of the data sheet: active, magnet, construction, ...
+        quantities : keys; None for the usual ones
+        among : pickups; None for all with measured takes
+        session : only takes of this session
+        confidence : of the intervals and, for the whole answer together, of the verdicts
+
+        Raises
+        ------
+        Unprocessable : a field, pickup or quantity that there is not
+        """
+        document = {
+            "field": field,
+            "quantities": _listed(quantities),
+            "among": _subjects(among),
+            "session": session,
+            "confidence": confidence,
+        }
+        return self._read(Groups.from_document, self._asked("/v1/comparisons/groups", document), "set of groups")
+
+    def fit(
+        self,
+        fields: Words | None = None,
+        quantities: Words | None = None,
+        among: Named | Iterable[Named] | None = None,
+        session: str | None = None,
+        confidence: float = 0.95,
+    ) -> Fit:
+        """Whether numbers of the data sheets predict what was measured, in this collection.
+
+        Parameters
+        ----------
+        fields : dcr_ohm, inductance_h, rated_output_mv, ...; None for these three
+        quantities : keys; None for the usual ones
+        among : pickups; None for all with measured takes
+        session : only takes of this session
+        confidence : of the intervals and, for the whole answer together, of the verdicts
+
+        Raises
+        ------
+        Unprocessable : a field, pickup or quantity that there is not
+        """
+        document = {
+            "fields": _listed(fields),
+            "quantities": _listed(quantities),
+            "among": _subjects(among),
+            "session": session,
+            "confidence": confidence,
+        }
+        return self._read(Fit.from_document, self._asked("/v1/comparisons/specifications", document), "set of fits")
 
     def choose(
         self,

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import groupby
 
-from coilbench.comparison import ComparedQuantity, Comparison, Condition, LeftOut, Result
+from coilbench.comparison import Comparison, Condition
 from coilbench.figures import ends_of, figure, percent, unit_of_difference
+from coilbench.left_out import LeftOut
 from coilbench.page import INDENT, Page, counted, set_rows, taken
+from coilbench.result import ComparedQuantity, Result
 
 DEEPER = INDENT * 2
 WAYS = (7, 6, 4)

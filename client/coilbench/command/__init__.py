@@ -18,6 +18,7 @@ from coilbench.command.compare import compare
 from coilbench.command.connection import connection_options
 from coilbench.command.exits import BAD_USAGE, FAILED, INTERRUPTED, Interrupted
 from coilbench.command.findings import said
+from coilbench.command.group import fit, group
 from coilbench.command.send import send
 from coilbench.command.sheet import pickup, session
 from coilbench.command.status import status
@@ -43,6 +44,8 @@ commands.add_command(status)
 commands.add_command(table)
 commands.add_command(chain)
 commands.add_command(compare)
+commands.add_command(group)
+commands.add_command(fit)
 commands.add_command(choose)
 commands.add_command(words)
 commands.add_command(pickup)
