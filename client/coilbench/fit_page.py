@@ -10,7 +10,7 @@ from coilbench.fit import FieldFit, Fit
 from coilbench.page import INDENT, Page, set_rows
 
 DEEPER = INDENT * 2
-VERDICTS = {"predicts": "predicts", "not-shown": "not shown", "too-few": "too few pickups"}
+VERDICTS = {"predicts": "predicts", "not-shown": "not shown", "too-few": "too few"}
 
 
 def page_of(fit: Fit, width: int) -> Page:
@@ -22,8 +22,8 @@ def page_of(fit: Fit, width: int) -> Page:
     width : characters of a line
     """
     page = Page(width)
-    page.heading(f"Does the data sheet predict what was measured, in this collection? ({percent(fit.confidence)})")
-    head = ["", "pickups", "slope", "interval", "r", "verdict"]
+    page.heading("Does the data sheet predict what was measured, in this collection?")
+    head = ["", "pickups", "slope", f"{percent(fit.confidence)} interval", "r", "verdict"]
     rows = [head, *(_cells(fit, one) for one in fit)]
     first, *others = set_rows(rows, page.width, right=(1, 2, 4))
     for text in first:

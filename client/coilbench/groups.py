@@ -31,6 +31,10 @@ PAIR_COLUMNS = (
 )
 
 
+WORDS = {"active": ("passive", "active"), "potted": ("not potted", "potted")}
+"""What no and yes mean for a field."""
+
+
 @dataclass(frozen=True)
 class GroupMean:
     """A quantity of a group: mean over its pickups, how many have it, and its standard deviation and interval."""
@@ -44,22 +48,19 @@ class GroupMean:
 
 @dataclass(frozen=True)
 class Group:
-    """Pickups that share a value of the field: the value, their keys, and means by quantity."""
+    """Pickups that share a value of the field: the value, the same in words, their keys, and means by quantity."""
 
     value: Any
+    name: str
     members: tuple[str, ...]
     means: Mapping[str, GroupMean]
 
-    @property
-    def name(self) -> str:
-        """The value as text."""
-        return name_of(self.value)
-
     @classmethod
-    def from_document(cls, document: Mapping[str, Any]) -> Group:
+    def from_document(cls, document: Mapping[str, Any], field: str) -> Group:
         """Read an entry; KeyError, TypeError or ValueError when it is none."""
         return cls(
             value=document["value"],
+            name=name_of(document["value"], field),
             members=tuple(str(key) for key in document["members"]),
             means={str(key): _mean(entry) for key, entry in document["means"].items()},
         )
@@ -153,7 +154,7 @@ class Groups(Answer):
             field=str(document["field"]),
             confidence=float(document["confidence"]),
             quantities=quantities,
-            groups=tuple(Group.from_document(entry) for entry in document["groups"]),
+            groups=tuple(Group.from_document(entry, str(document["field"])) for entry in document["groups"]),
             results=tuple(
                 Pair.from_document(entry, by_key.get(str(entry["quantity"]))) for entry in document["results"]
             ),
@@ -204,13 +205,16 @@ class Groups(Answer):
         return page_of(self, width)
 
 
-def name_of(value: Any) -> str:
-    """A value of a field as text.
+def name_of(value: Any, field: str) -> str:
+    """A value of a field in words.
 
     Parameters
     ----------
     value : as the service sent it
+    field : of the data sheet
     """
+    if isinstance(value, bool) and field in WORDS:
+        return WORDS[field][value]
     if isinstance(value, bool):
         return "yes" if value else "no"
     return f"{value:g}" if isinstance(value, float) else str(value)

@@ -68,6 +68,4 @@ def _differences(page: Page, groups: Groups) -> None:
 
 
 def _pair(groups: Groups, row: Pair) -> str:
-    if isinstance(row.other, bool):
-        return f"{groups.field} {name_of(row.other)} minus {name_of(row.baseline)}"
-    return f"{name_of(row.other)} minus {name_of(row.baseline)}"
+    return f"{name_of(row.other, groups.field)} minus {name_of(row.baseline, groups.field)}"

@@ -144,6 +144,69 @@ def choice(**changes: Any) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def groups(**changes: Any) -> dict[str, Any]:
+    """Passive pickups against active ones, with a group of one."""
+
+    def mean(value: float, n: int) -> dict[str, Any]:
+        return {"mean": value, "n": n, "sd": 1.0, "low": value - 1, "high": value + 1}
+
+    def pair(quantity: str, difference: float | None, **changes: Any) -> dict[str, Any]:
+        numbers = {"difference": difference, "low": -8.0, "high": -2.0, "g": -1.5, "p": 0.001, "p_holm": 0.002}
+        found = {"baseline": False, "other": True, "quantity": quantity, "unit": "dB", "verdict": "lower"}
+        return {**found, **numbers, "withheld": None, "sentence": "Active against passive.", **changes}
+
+    why = "A group of one pickup gives no interval."
+    return {
+        "field": "active",
+        "confidence": 0.95,
+        "quantities": [
+            {"key": key, "name": name, "unit": unit, "decimals": 1, "more": more, "less": less}
+            for key, (name, unit, more, less) in NAMES.items()
+            if key != "treble_db"
+        ],
+        "groups": [
+            {"value": False, "members": ["harbour-neck", "mill-bridge"],
+             "means": {"rms_dbfs": mean(-27.5, 2), "crest_db": mean(11.0, 2)}},
+            {"value": True, "members": ["weir-bridge"], "means": {"rms_dbfs": mean(-19.1, 1)}},
+        ],
+        "results": [
+            pair("rms_dbfs", -5.0),
+            pair("crest_db", None, low=None, high=None, verdict=None, withheld=why),
+        ],
+        "left_out": [{"take": None, "subject": "ferry-neck", "reason": "It has no data sheet."}],
+        "cautions": ["Three pickups are few."],
+        **changes,
+    }  # fmt: skip
+
+
+def fits(**changes: Any) -> dict[str, Any]:
+    """One field against two quantities, and one that too few pickups have."""
+    points = [{"pickup": key, "x": x, "y": y} for key, x, y in (("a", 6100.0, -30.0), ("b", 13900.0, -25.0))]
+
+    def one(field: str, quantity: str, slope: float | None, verdict: str) -> dict[str, Any]:
+        numbers = {"slope": slope, "low": 2.0, "high": 6.5, "r": 0.91, "p": 0.004, "p_holm": 0.008}
+        if slope is None:
+            numbers = dict.fromkeys(numbers)
+        return {
+            "field": field, "quantity": quantity, "n": 6 if slope else 2, "unit": "dB per doubling", **numbers,
+            "prediction_width": slope and 3.3, "verdict": verdict, "sentence": f"{field} and {quantity}: {verdict}.",
+            "points": points,
+        }  # fmt: skip
+
+    return {
+        "confidence": 0.95,
+        "quantities": groups()["quantities"],
+        "results": [
+            one("dcr_ohm", "rms_dbfs", 4.25, "predicts"),
+            one("dcr_ohm", "crest_db", -0.5, "not-shown"),
+            one("rated_output_mv", "rms_dbfs", None, "too-few"),
+        ],
+        "left_out": [{"take": None, "subject": "ferry-neck", "reason": "Its sheet has no dcr_ohm."}],
+        "cautions": ["Six pickups are few."],
+        **changes,
+    }
+
+
 WORDS = {
     "items": [
         {"word": "bright", "items": [{"quantity": "treble_db", "direction": "more", "amount": 2.0}], "says": "",
