@@ -163,6 +163,15 @@ class Groups(Answer):
             document=document,
         )
 
+    def name(self, value: Any) -> str:
+        """A value of the field in words.
+
+        Parameters
+        ----------
+        value : of a group, or a side of a pair
+        """
+        return name_of(value, self.field)
+
     def named(self, names: Mapping[str, str]) -> Groups:
         """The same with names in place of ids of takes that were left out, for reading; `document` stays.
 
@@ -183,7 +192,7 @@ class Groups(Answer):
             Column(key, key.capitalize()) for key in ("value", "members", "quantity", *GroupMean.__annotations__)
         ]
         pairs = [
-            {**asdict(one), "baseline": name_of(one.baseline), "other": name_of(one.other)} for one in self.results
+            asdict(one) | {"baseline": self.name(one.baseline), "other": self.name(one.other)} for one in self.results
         ]
         found = {
             "differences": table_of_rows(pairs, PAIR_COLUMNS),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from coilbench.comparison_page import cautions, left_out
 from coilbench.figures import ends_of, figure, percent, unit_of_difference
-from coilbench.groups import Groups, Pair, name_of
+from coilbench.groups import Groups, Pair
 from coilbench.page import INDENT, Page, counted, set_rows
 
 DEEPER = INDENT * 2
@@ -68,4 +68,4 @@ def _differences(page: Page, groups: Groups) -> None:
 
 
 def _pair(groups: Groups, row: Pair) -> str:
-    return f"{name_of(row.other, groups.field)} minus {name_of(row.baseline, groups.field)}"
+    return f"{groups.name(row.other)} minus {groups.name(row.baseline)}"
