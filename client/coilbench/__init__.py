@@ -50,6 +50,7 @@ from coilbench.problem import FieldError, Problem
 from coilbench.result import ComparedQuantity, Result
 from coilbench.sent import Sent
 from coilbench.sheet import Imported, Pickup, Session, WithoutSheet
+from coilbench.study import Plan, Scatter, StudiedQuantity, Study
 from coilbench.table import Column, Table
 from coilbench.take import Take
 from coilbench.version import VERSION
@@ -100,16 +101,20 @@ __all__ = [
     "Pair",
     "Patience",
     "Pickup",
+    "Plan",
     "Point",
     "Problem",
     "Quantity",
     "Refused",
     "Result",
+    "Scatter",
     "Sent",
     "ServiceFault",
     "Session",
     "StillMeasuring",
     "Strum",
+    "StudiedQuantity",
+    "Study",
     "Subject",
     "Table",
     "Take",

@@ -14,6 +14,7 @@ from coilbench.fit import Fit
 from coilbench.groups import Groups
 from coilbench.sent import Sent
 from coilbench.sheet import Pickup
+from coilbench.study import Study
 from coilbench.take import Take
 
 Named = str | Pickup | Take | Sent
@@ -57,6 +58,34 @@ class ComparingCalls(Calls):
             "session": session,
         }
         return self._read(Comparison.from_document, self._asked("/v1/comparisons", document), "comparison")
+
+    def study(
+        self,
+        subjects: Named | Iterable[Named] | None = None,
+        quantities: Words | None = None,
+        difference: Mapping[str, float] | None = None,
+        session: str | None = None,
+    ) -> Study:
+        """How much the tester's own hand scatters, between strums and between takes, and what to record therefore.
+
+        Parameters
+        ----------
+        subjects : pickups or takes, pooled; None for every pickup with measured takes
+        quantities : keys; None for the usual ones
+        difference : wanted by quantity, such as `{"rms_dbfs": 1.0}`; None for what an ear can tell
+        session : only takes of this session
+
+        Raises
+        ------
+        Unprocessable : a quantity, pickup or take that there is not
+        """
+        document = {
+            "subjects": _subjects(subjects),
+            "quantities": _listed(quantities),
+            "difference": finite(difference) if difference is not None else None,
+            "session": session,
+        }
+        return self._read(Study.from_document, self._asked("/v1/comparisons/study", document), "study")
 
     def group(
         self,

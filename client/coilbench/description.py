@@ -42,7 +42,7 @@ def parse(field: str, text: str, *, decimal_comma: bool = False) -> Any:
     """
     text = text.strip()
     if field in NUMBER_FIELDS:
-        return _number(field, text.replace(",", ".") if decimal_comma else text)
+        return parse_number(field, text.replace(",", ".") if decimal_comma else text)
     if field in COUNT_FIELDS:
         return _count(field, text)
     if field in LIST_FIELDS:
@@ -119,7 +119,18 @@ def canonical_json(about: Mapping[str, Any]) -> str:
         raise BadDescription(f"The description holds a value that JSON can't carry: {cause}") from cause
 
 
-def _number(field: str, text: str) -> float:
+def parse_number(field: str, text: str) -> float:
+    """A finite number from text.
+
+    Parameters
+    ----------
+    field : its name, for the message
+    text : as typed
+
+    Raises
+    ------
+    BadDescription : not a number
+    """
     try:
         value = float(text)
     except ValueError:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Iterable
 from typing import Any
 
-from coilbench.description import FIELDS, parse
+from coilbench.description import FIELDS, parse, parse_number
 from coilbench.errors import BadDescription
 from coilbench.sheet import PICKUP_COUNTS, PICKUP_FLAGS, PICKUP_NUMBERS, PICKUP_TEXTS, SESSION_FIELDS
 
@@ -92,18 +91,8 @@ def _pickup_value(name: str, text: str) -> Any:
             raise BadDescription(f"{name} must be a whole number, such as 5000; found {text!r}")
         return int(text)
     if name in PICKUP_NUMBERS:
-        return _number(name, text)
+        return parse_number(name, text)
     return _own_value(text)
-
-
-def _number(name: str, text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise BadDescription(f"{name} must be a number, such as 7200; found {text!r}")
-    return value
 
 
 def _own_value(text: str) -> Any:

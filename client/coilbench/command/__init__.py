@@ -22,6 +22,7 @@ from coilbench.command.group import fit, group
 from coilbench.command.send import send
 from coilbench.command.sheet import pickup, session
 from coilbench.command.status import status
+from coilbench.command.study import study
 from coilbench.command.table import table
 from coilbench.errors import CoilbenchError, Refused
 from coilbench.version import VERSION
@@ -44,6 +45,7 @@ commands.add_command(status)
 commands.add_command(table)
 commands.add_command(chain)
 commands.add_command(compare)
+commands.add_command(study)
 commands.add_command(group)
 commands.add_command(fit)
 commands.add_command(choose)

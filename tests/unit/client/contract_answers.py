@@ -207,6 +207,46 @@ def fits(**changes: Any) -> dict[str, Any]:
     }
 
 
+def study(**changes: Any) -> dict[str, Any]:
+    """Two quantities with takes, and one that a single take can't say all of."""
+
+    def scatter(sd: float) -> dict[str, Any]:
+        return {"sd": sd, "low": 0.8 * sd, "high": 2 * sd, "degrees_of_freedom": 12.0}
+
+    def one(quantity: str, sd: float, takes: list[int | None], **changes: Any) -> dict[str, Any]:
+        return {
+            "quantity": quantity,
+            "unit": "dB",
+            "repeatability": scatter(sd),
+            "between_takes": scatter(2 * sd),
+            "reproducibility": scatter(2.5 * sd),
+            "repeatability_limit": 2.77 * sd,
+            "reproducibility_limit": 2.77 * 2.5 * sd,
+            "withheld": None,
+            "plan": [
+                {"difference": 1.0, "strums": strums, "takes": count}
+                for strums, count in zip((4, 8), takes, strict=True)
+            ],
+            "sentence": "",
+            **changes,
+        }
+
+    bare = {"between_takes": None, "reproducibility": None, "reproducibility_limit": None, "plan": []}
+    return {
+        "quantities": comparison()["quantities"],
+        "subjects": comparison()["subjects"][:2],
+        "results": [
+            one("rms_dbfs", 0.4, [5, 4]),
+            one("crest_db", 0.8, [12, None]),
+            one("treble_db", 0.2, [1, 1], withheld="Each has one take.", **bare),
+        ],
+        "left_out": [{"take": "t9", "subject": "mill-bridge", "reason": "It is clipped."}],
+        "cautions": ["mill-bridge scatters out of line."],
+        "method": "ISO 5725-2.",
+        **changes,
+    }
+
+
 WORDS = {
     "items": [
         {"word": "bright", "items": [{"quantity": "treble_db", "direction": "more", "amount": 2.0}], "says": "",
