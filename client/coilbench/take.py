@@ -28,6 +28,8 @@ class Take:
     problem : why it could not be measured, or None
     links : addresses of what belongs to it
     updated : RFC 3339, UTC; when the description or the state changed last
+    described : the description that holds: what the take says, and what it inherits
+    inherited : what it inherits, by field: session, pickup or chain
     """
 
     id: str
@@ -40,6 +42,8 @@ class Take:
     problem: Problem | None = None
     links: Mapping[str, str] = field(default_factory=dict)
     updated: str = ""
+    described: Mapping[str, Any] = field(default_factory=dict)
+    inherited: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def final(self) -> bool:
@@ -60,6 +64,8 @@ class Take:
             "updated": self.updated or None,
             "file": {"name": self.file_name, "bytes": self.file_bytes, "sha256": self.file_sha256},
             "about": dict(self.about),
+            "described": dict(self.described),
+            "inherited": dict(self.inherited),
             "problem": self.problem.document() if self.problem else None,
             "links": dict(self.links),
         }
@@ -89,4 +95,6 @@ class Take:
             problem=Problem.from_document(problem) if problem else None,
             links=dict(document.get("links") or {}),
             updated=str(document.get("updated") or ""),
+            described=dict(document.get("described") or document.get("about") or {}),
+            inherited=dict(document.get("inherited") or {}),
         )
