@@ -20,6 +20,9 @@ from coilbench.take import Take
 Named = str | Pickup | Take | Sent
 """A pickup by key or sheet; a take by id, as it was last seen, or as it was sent."""
 
+ANSWER_TIMEOUT_S = 300.0
+"""For an answer to begin, s: the service reads every measured take of a large collection first."""
+
 Words = str | Iterable[str]
 """One text, or several."""
 
@@ -216,7 +219,10 @@ class ComparingCalls(Calls):
 
     def _asked(self, path: str, document: Mapping[str, Any]) -> dict[str, Any]:
         said = finite({name: value for name, value in document.items() if value is not None})
-        return self._transport.document("POST", path, document=said)
+        return self._transport.document("POST", path, document=said, timeout_s=self._patient_s(), changes_nothing=True)
+
+    def _patient_s(self) -> float:
+        return max(ANSWER_TIMEOUT_S, self._transport.timeout_s)
 
 
 def subject_of(named: Named) -> str:

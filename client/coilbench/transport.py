@@ -1,8 +1,8 @@
 """HTTP with the service: one session, retries, and every refusal turned into an exception.
 
 A request is sent again after a lost connection, 429, 503, or while its first sending is still being answered; a POST
-only when it carries an `Idempotency-Key`, without which a second one could do its work twice. Redirects are followed
-for GET only.
+only when it changes nothing or carries an `Idempotency-Key`, without which a second one could do its work twice.
+Redirects are followed for GET only.
 """
 
 from __future__ import annotations
@@ -69,6 +69,7 @@ class Transport:
         body: Callable[[], Body] | None = None,
         headers: Mapping[str, str] | None = None,
         timeout_s: float | None = None,
+        changes_nothing: bool = False,
     ) -> requests.Response:
         """Ask once, and again where that is safe.
 
@@ -80,6 +81,7 @@ class Transport:
         body : makes the body anew for every try, or None
         headers : further ones
         timeout_s : for this answer to begin, s; the transport's own by default
+        changes_nothing : a POST that only asks, and may be sent again
 
         Returns
         -------
@@ -91,7 +93,7 @@ class Transport:
         Refused : status of 300 and above
         """
         sent_headers = {"Accept": "application/json", **(headers or {})}
-        repeatable = method in REPEATABLE or "Idempotency-Key" in sent_headers
+        repeatable = changes_nothing or method in REPEATABLE or "Idempotency-Key" in sent_headers
         retry = 0
         while True:
             try:

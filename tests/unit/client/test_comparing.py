@@ -324,3 +324,27 @@ def test_takes_are_shown_by_their_labels(command: Callable[..., Said], answers: 
     assert "second try: pick not stated (first try: 1.0 mm)" in flat
     assert "second try (take first try): The same recording." in flat
     assert json.loads(command("compare", first, second, "--json")[1])["baseline"] == first
+
+
+def test_a_question_is_asked_again_when_the_service_is_busy_or_the_connection_is_lost(
+    bench: Client, answers: ContractService, waited: list[float]
+) -> None:
+    answers.fail("POST", "/v1/comparisons", 503, body={"title": "Busy", "status": 503})
+    answers.fail("POST", "/v1/comparisons", lose="after")
+    assert len(bench.compare("harbour-neck")) == ROWS
+    assert (len(waited), len(answers.requests("POST"))) == (2, 3)
+
+
+def test_a_wish_for_what_is_not_there_leads_to_the_words(
+    command: Callable[..., Said], answers: ContractService
+) -> None:
+    errors = [{"field": "wish.loud", "message": "is neither a word nor a quantity"}]
+    problem = {"type": "/problems/invalid-request", "title": "Values that can't be used", "status": 422}
+    problem |= {"detail": "wish.loud: is neither a word nor a quantity", "advice": "Correct the fields."}
+    answers.fail("POST", "/v1/choices", 422, body={**problem, "errors": errors})
+    status, out, err = command("choose", "harbour-neck", "loud")
+    assert (status, out) == (2, "")
+    assert err.splitlines()[1:] == [
+        "  wish.loud: is neither a word nor a quantity",
+        "`coilbench words` lists the words, `coilbench table --list-quantities` the quantities.",
+    ]
