@@ -97,12 +97,15 @@ def _begin(page: Page, comparison: Comparison) -> None:
 
 def _verdicts(page: Page, comparison: Comparison) -> None:
     """A block for each quantity, columns alike in all; what does not fit beside a row stands beneath it."""
-    blocks = [(quantity, _rows(comparison, quantity)) for quantity in comparison.quantities]
+    blocks = [(quantity, _rows(comparison, quantity)) for quantity in _quantities(comparison)]
     interval = f"{percent(comparison.confidence)} interval"
     head = ["", "difference", interval, "verdict", "could show", "to settle", "p"]
     lines = [head, *(_cells(row, quantity, rows) for quantity, rows in blocks for row in rows)]
     kept = next((count for count in WAYS if taken([line[:count] for line in lines]) <= page.width), WAYS[-1])
     narrow = kept == WAYS[-1]
+    apart = taken([line[:kept] for line in lines]) > page.width
+    if apart:  # long names get lines of their own
+        lines = [head, *([DEEPER, *line[1:]] for line in lines[1:])]
     first, *others = set_rows([line[:kept] for line in lines], page.width, right=(1, 4, 5, 6))
     texts = iter(others)
     page.line("")
@@ -111,6 +114,8 @@ def _verdicts(page: Page, comparison: Comparison) -> None:
     for quantity, rows in blocks:
         page.heading(_title(comparison, quantity, rows))
         for row in rows:
+            if apart:
+                page.sentence(row.other, INDENT)
             for text in next(texts):
                 page.line(text)
             beneath = _beneath(row, quantity, rows, narrow=narrow)
@@ -119,6 +124,14 @@ def _verdicts(page: Page, comparison: Comparison) -> None:
     if not narrow and any(not row.shown and not row.withheld for row in comparison):
         page.line("")
         page.sentence(LEGEND)
+
+
+def _quantities(comparison: Comparison) -> list[ComparedQuantity]:
+    """Those that the answer lists, then any that only rows name (parts of a vector), so that no row is lost."""
+    listed = {quantity.key: quantity for quantity in comparison.quantities}
+    for row in comparison:
+        listed.setdefault(row.quantity, ComparedQuantity(row.quantity, row.quantity, row.unit, 1, "higher", "lower"))
+    return list(listed.values())
 
 
 def _rows(comparison: Comparison, quantity: ComparedQuantity) -> list[Result]:

@@ -166,6 +166,20 @@ def test_where_there_is_room_what_could_be_shown_stands_beside() -> None:
     assert "    1.1 dB would have been shown; 15 takes of each in all would settle it." in narrow.splitlines()
 
 
+def test_long_names_get_lines_of_their_own() -> None:
+    name = "the pickup that came back from the winder in the second week of May"
+    text = str(Comparison.from_document(comparison(results=[row(name, "rms_dbfs", 7.25)])).page(80))
+    assert max(len(line) for line in text.splitlines()) <= 80
+    at = text.splitlines().index(f"  {name}")
+    assert text.splitlines()[at + 1].split() == ["+7.2", "dB", "+6.5", "to", "+8.1", "hotter"]
+
+
+def test_a_row_of_a_quantity_that_is_not_listed_is_shown_all_the_same() -> None:
+    found = comparison(results=[row("mill-bridge", "octave_db_63", 2.5)])
+    flat = " ".join(str(Comparison.from_document(found)).split())
+    assert "octave_db_63: harbour-neck has -30.2 dB mill-bridge +2.5 dB +1.7 to +3.3 higher" in flat
+
+
 def test_narrow_intervals_get_one_decimal_more_and_nothing_is_minus_zero() -> None:
     rows = [unsettled("mill-bridge", "crest_db", -0.004, low=-0.034, high=0.026)]
     text = str(Comparison.from_document(comparison(results=rows)))
