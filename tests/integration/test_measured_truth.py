@@ -18,7 +18,8 @@ from material import corpus
 RATE_HZ = 44_100
 DEPTH = 24
 FACTS = RecordingFacts("pcm_s24", "wav", DEPTH)
-TAKES = shop.takes()
+TAKES = [take for take in shop.takes() if take.spoiled or take.file.endswith("-1.flac")]
+"""One take of each pickup, and the spoiled one."""
 GOOD = [index for index, take in enumerate(TAKES) if not take.spoiled]
 SPOILED = [index for index, take in enumerate(TAKES) if take.spoiled]
 

@@ -10,6 +10,9 @@ import pytest
 
 from coilbench_service.demo.programs import program, surroundings
 
+VERBS = ("chain", "chain", "pickup", "session", "send")
+"""The user's commands that the demonstration runs, in this order."""
+
 
 def demonstrate(folder: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
@@ -27,14 +30,16 @@ def demonstrate(folder: Path) -> subprocess.CompletedProcess[str]:
 def test_demonstration_keeps_its_promises_and_sends_nothing_twice(tmp_path: Path) -> None:
     first = demonstrate(tmp_path)
     assert first.returncode == 0, first.stdout + first.stderr
-    assert "9 sent" in first.stderr
+    assert "37 sent" in first.stderr
     assert "Not right" not in first.stdout
-    assert "00-mill-bridge-first-try.wav, was measured and called unusable" in first.stdout
+    assert "00-mill-bridge-first-try.flac, was measured and called unusable" in first.stdout
     commands = re.findall(
-        r"^    (?:COILBENCH_DATA=(\S+) )?(\S*coilbench\S*) (up|table|send|chain)\b", first.stdout, re.M
+        r"^    (?:COILBENCH_DATA=(\S+) )?(\S*coilbench\S*) (up|table|send|chain|pickup|session)\b", first.stdout, re.M
     )
-    verbs = [("", "chain"), ("", "chain"), ("", "send"), (str(tmp_path / "data"), "up"), ("", "table")]
-    assert [(data, verb) for data, _, verb in commands] == verbs
+    assert [(data, verb) for data, _, verb in commands] == [("", verb) for verb in VERBS] + [
+        (str(tmp_path / "data"), "up"),
+        ("", "table"),
+    ]
     for _, command, _ in commands:  # works as it stands where it was printed
         subprocess.run([command, "--version"], check=True, capture_output=True)
 
@@ -50,4 +55,5 @@ def test_demonstration_keeps_its_promises_and_sends_nothing_twice(tmp_path: Path
 
     again = demonstrate(tmp_path)
     assert again.returncode == 0, again.stdout + again.stderr
-    assert "9 same bytes, skipped" in again.stderr
+    assert "0 made, 0 changed, 12 unchanged" in again.stdout + again.stderr
+    assert "37 same bytes, skipped" in again.stderr

@@ -10,12 +10,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from coilbench_worker.model.shop import PICKUPS, SESSION
+from coilbench_worker.model.shop import CHAIN, CONDITIONS, PICKUPS
 
 from .comparison import DECAY_LIMIT, LEVEL_LIMIT_DB, MILLIVOLT_LIMIT, ONSET_LIMIT_S, Comparison, compare
 from .programs import DemoFailed, program, server, typed, typed_program
 from .programs import run as run_program
-from .recordings import CHAIN, TONE, TONE_V_RMS, Recording, write
+from .recordings import PICKUP_SHEETS, SESSION_SHEETS, TONE, TONE_V_RMS, Recording, write
 
 HOLDS, FAILED = 0, 1
 HTTP_TIMEOUT_S = 30.0
@@ -30,8 +30,8 @@ def run(folder: Path) -> int:
 
     Parameters
     ----------
-    folder : gets recordings, tone.wav, truth.json, table.xlsx, server.log and data (database and audio); made if not
-        there
+    folder : gets recordings, pickups.csv, sessions.csv, tone.wav, truth.json, table.xlsx, server.log and data
+        (database and audio); made if not there
 
     Returns
     -------
@@ -44,6 +44,7 @@ def run(folder: Path) -> int:
         with server(folder / "data", folder / "server.log") as address:
             print(f"\nThe server is up for this run at {address}.", flush=True)
             calibrated = _calibrate(folder, address)
+            described = _describe(folder, address)
             sent = _send(folder, address)
             measurements = {recording.sha256: _measurement(address, recording) for recording in recordings}
     except DemoFailed as error:
@@ -56,7 +57,7 @@ def run(folder: Path) -> int:
     _say_truth(comparison)
     _say_spoiled(recordings, measurements)
     _say_further(folder)
-    return HOLDS if calibrated == sent == 0 and comparison.holds else FAILED
+    return HOLDS if calibrated == described == sent == 0 and comparison.holds else FAILED
 
 
 def _write(folder: Path) -> list[Recording]:
@@ -86,13 +87,20 @@ def _calibrate(folder: Path, address: str) -> int:
         print(f"\nThe chain {CHAIN} is calibrated already.")
         return 0
     print(f"\nThe shop's input has recorded a tone of {TONE_V_RMS:g} V, so that levels can be read in millivolts:")
-    gain = f"{SESSION['input_gain_db']:g}"
+    gain = f"{CONDITIONS['input_gain_db']:g}"
     made = 0
     if there is None:
         made = _typed(address, ["chain", "add", CHAIN, "--gain-step-uncertainty-db", f"{GAIN_STEP_DB:g}"])
     tone = folder / TONE
     said = ["--gain", gain, "--volts", f"{TONE_V_RMS:g}", "--uncertainty-percent", f"{METER_PERCENT}"]
     return max(made, _typed(address, ["chain", "calibrate", CHAIN, tone, *said]))
+
+
+def _describe(folder: Path, address: str) -> int:
+    """The user's own commands, which change nothing where they were given before; the greater exit status."""
+    print("\nThe data sheets of its pickups, and what all takes of its session share:")
+    pickups = _typed(address, ["pickup", "import", folder / PICKUP_SHEETS])
+    return max(pickups, _typed(address, ["session", "import", folder / SESSION_SHEETS]))
 
 
 def _send(folder: Path, address: str) -> int:
@@ -129,10 +137,10 @@ def _say_truth(comparison: Comparison) -> None:
     print("\nTruth against measurement, greatest error over the good takes:\n")
     rows = (
         (
-            "level difference between pickups",
+            "level difference between takes",
             f"{comparison.level_error_db:.3f} dB",
             f"{LEVEL_LIMIT_DB:g} dB",
-            f"{comparison.compared_differences} pickups from the first",
+            f"{comparison.compared_differences} takes from the first",
         ),
         (
             "millivolts of a strum at the input",

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from coilbench_service.demo import show
-from coilbench_service.demo.recordings import CHAIN
+from coilbench_worker.model.shop import CHAIN
 
 
 @pytest.mark.parametrize(

@@ -32,7 +32,14 @@ def test_recordings_manifest_and_truth_belong_together(tmp_path: Path, two_takes
     manifest = (tmp_path / "recordings" / "takes.csv").read_text(encoding="utf-8")
     rows = list(csv.DictReader(manifest.splitlines()))
     assert [row["file"] for row in rows] == [take.file for take in two_takes]
-    assert {row["expected_strums"] for row in rows} == {"4"}
+    (session,) = csv.DictReader((tmp_path / "sessions.csv").read_text(encoding="utf-8").splitlines())
+    assert {row["session"] for row in rows} == {session["key"]}
+    assert (session["expected_strums"], session["chain"], session["input_gain_db"]) == ("4", "desk", "11.0")
+    assert rows[0]["input_gain_db"] == "25.0"  # the spoiled take differs from its session, and says so
+    assert rows[1]["input_gain_db"] == ""
+    sheets = list(csv.DictReader((tmp_path / "pickups.csv").read_text(encoding="utf-8").splitlines()))
+    assert [sheet["key"] for sheet in sheets] == [pickup.key for pickup in shop.PICKUPS]
+    assert {sheet["active"] for sheet in sheets} == {"true", "false"}
     truth = json.loads((tmp_path / "truth.json").read_text(encoding="utf-8"))["takes"]
     for recording, true in zip(written, truth, strict=True):
         content = (tmp_path / "recordings" / recording.file).read_bytes()
@@ -65,8 +72,6 @@ def test_the_tone_and_the_millivolts_are_those_of_the_models_chain(
     assert np.sqrt(np.mean(volts**2)) == pytest.approx(1.0, rel=1e-3)
     (strum,) = good.strums
     assert strum["rms_mv"] == pytest.approx(17_400 * 10 ** ((strum["rms_dbfs"] - 11) / 20))
-    manifest = (tmp_path / "recordings" / "takes.csv").read_text(encoding="utf-8")
-    assert {row["chain"] for row in csv.DictReader(manifest.splitlines())} == {"desk"}
 
 
 def test_writing_again_changes_no_file(tmp_path: Path, two_takes: tuple[shop.ShopTake, ...]) -> None:
@@ -74,3 +79,17 @@ def test_writing_again_changes_no_file(tmp_path: Path, two_takes: tuple[shop.Sho
     times = {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*.*")}
     assert recordings.write(tmp_path, lambda done, of: None) == first
     assert {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*.*")} == times
+
+
+def test_recording_packed_otherwise_by_another_release_is_kept_and_a_broken_one_is_written_anew(
+    tmp_path: Path, two_takes: tuple[shop.ShopTake, ...]
+) -> None:
+    first = recordings.write(tmp_path, lambda done, of: None)
+    packed, broken = (tmp_path / "recordings" / take.file for take in two_takes)
+    samples, rate_hz = soundfile.read(packed, dtype="int32")
+    soundfile.write(packed, samples, rate_hz, subtype="PCM_24", compression_level=0.0)
+    otherwise = packed.read_bytes()
+    broken.write_bytes(broken.read_bytes()[:1000])
+    again = recordings.write(tmp_path, lambda done, of: None)
+    assert hashlib.sha256(otherwise).hexdigest() == again[0].sha256 != first[0].sha256
+    assert again[1] == first[1]
