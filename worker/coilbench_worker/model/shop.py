@@ -31,9 +31,9 @@ REFERENCE_NUMBER, REFERENCE_TAKES = 1000, 10
 """Forty strokes tell a difference between two pickups to 0.1 dB, which is far less than three takes do."""
 RATED_STEP_MV = 5.0
 
-FORCE_DB, STRING_DB, STRUM_PICK_MM = 0.6, 0.6, 4.0
+FORCE_DB, STRING_DB, STRUM_PICK_MM = 0.5, 0.5, 4.0
 """Standard deviations from strum to strum: force on all strings, on single ones, place of the pick."""
-TAKE_FORCE_DB, TAKE_PICK_MM, TAKE_WIDTH_MM = 0.35, 4.0, 0.15
+TAKE_FORCE_DB, TAKE_PICK_MM, TAKE_WIDTH_MM = 0.5, 4.0, 0.15
 """Standard deviations from take to take: force, place of the pick, and how broad it meets the string at its angle."""
 
 
