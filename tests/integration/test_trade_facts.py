@@ -5,6 +5,7 @@ and averaging bring them out again, over hands and plugging that scatter.
 """
 
 from functools import cache
+from itertools import combinations
 
 import numpy as np
 import pytest
@@ -139,6 +140,25 @@ def test_takes_scatter_more_than_their_strums_would_make_them() -> None:
     ratio = np.mean(between) / (np.mean(within) / shop.STRUMS)
     print(f"\nbetween takes over within: F = {ratio:.2f}")
     assert ratio > 1.0
+
+
+def test_true_differences_lie_in_the_intervals_as_often_as_they_should() -> None:
+    """All 66 pairs of pickups, 95 % intervals of a balanced nested analysis of variance: the mean square between takes
+    of one pickup is its error term. Pairs share pickups, so nine in ten must do.
+    """
+    levels = {key: take_means(key, "rms_dbfs") for key in BY_KEY}
+    between = np.mean([np.var(means, ddof=1) for means in levels.values()])
+    freedom = len(levels) * (shop.TAKES_EACH - 1)
+    half = stats.t.ppf(0.975, freedom) * np.sqrt(2 * between / shop.TAKES_EACH)
+    errors = [
+        np.mean(levels[other]) - np.mean(levels[first]) - shop.true_difference_db(BY_KEY[first], BY_KEY[other])
+        for first, other in combinations(BY_KEY, 2)
+    ]
+    covered = int(np.sum(np.abs(errors) <= half))
+    print(f"\n{covered} of {len(errors)} true differences lie in the intervals of +- {half:.2f} dB")
+    assert len(errors) == 66
+    assert covered >= 0.9 * len(errors)
+    assert np.max(np.abs(errors)) > half / 4  # an interval that is never missed would say too little
 
 
 def test_every_level_of_a_good_take_is_that_of_the_model() -> None:
