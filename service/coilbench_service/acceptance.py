@@ -11,13 +11,14 @@ from coilbench_service import about as about_document
 from coilbench_service import idempotency, upload
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.bench import Bench
+from coilbench_service.final_take import view_of
 from coilbench_service.idempotency import AnsweredElsewhere
+from coilbench_service.inheritance import Inheritance
 from coilbench_service.problems import Problem
 from coilbench_service.settings_of import settings_of
-from coilbench_service.take_view import take_view
 from coilbench_worker import jobs
 from coilbench_worker.audio.header import sniff
-from coilbench_worker.store import takes
+from coilbench_worker.store import sessions, takes
 from coilbench_worker.store.blobs import Incoming
 from coilbench_worker.store.idempotency import lookup
 from coilbench_worker.store.states import WAITING
@@ -81,10 +82,10 @@ def _receive(bench: Bench, call: Request, key: str | None, incoming: Incoming) -
         incoming.seal()
         try:
             with bench.database.write() as connection:
-                take = jobs.accept(
-                    connection, file=incoming, file_name=sent.file_name, about=about, settings=settings_of(about)
-                )
-                document = take_view(take)
+                sessions.hold(connection, shared=True)
+                settings = settings_of(Inheritance(connection, [about]).about(about))
+                take = jobs.accept(connection, file=incoming, file_name=sent.file_name, about=about, settings=settings)
+                document = view_of(connection, take)
                 idempotency.remember(connection, key, request_sha256, 202, document, take_id=document["id"])
         except AnsweredElsewhere:
             continue

@@ -42,6 +42,10 @@ class ChainChange(BaseModel):
         description="How far a difference of two gain settings can be trusted, dB, expanded (k = 2). Given, a "
         "calibration holds at other gains too, moved by the difference and as much less certain",
     )
+    cable: Text | None = Field(None, description="The cable that belongs to it; its takes inherit it")
+    input_gain_db: float | None = Field(
+        None, ge=-200, le=200, description="Gain of an input whose gain is never changed, dB; its takes inherit it"
+    )
 
 
 class NewChain(ChainChange):

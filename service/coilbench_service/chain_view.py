@@ -74,6 +74,8 @@ class Chain(BaseModel):
         description="How far a difference of two gain settings can be trusted, dB, expanded (k = 2); null: not known, "
         "and no calibration is moved to another gain"
     )
+    cable: str | None = Field(description="The cable that belongs to it; takes inherit it")
+    input_gain_db: float | None = Field(description="Gain of an input whose gain is never changed; takes inherit it")
     created: str = Field(description="RFC 3339, UTC")
     updated: str = Field(description="RFC 3339, UTC")
     calibrations: list[CalibrationView] = Field(description="Oldest first; of several at a gain the last counts")
@@ -100,6 +102,8 @@ def chain_view(chain: ChainRecord) -> dict[str, Any]:
         "name": chain.name,
         "notes": chain.notes,
         "gain_step_uncertainty_db": chain.gain_step_uncertainty_db,
+        "cable": chain.cable,
+        "input_gain_db": chain.input_gain_db,
         "created": rfc3339(chain.created),
         "updated": rfc3339(chain.updated),
         "calibrations": [calibration_view(chain.key, one) for one in chain.calibrations],

@@ -6,10 +6,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from flask import Response
+from sqlalchemy import Connection
 
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
+from coilbench_service.inheritance import Inheritance
 from coilbench_service.problems import Problem
 from coilbench_service.take_view import take_path, take_view
 from coilbench_service.waiting import wait_asked
@@ -32,6 +34,25 @@ def existing(bench: Bench, take_id: str) -> TakeRecord:
     if take is None:
         raise take_not_found(take_id)
     return take
+
+
+def existing_view(bench: Bench, take_id: str) -> dict[str, Any]:
+    """The take as JSON values, with the description that holds for it.
+
+    Raises
+    ------
+    Problem : take-not-found
+    """
+    with bench.database.read() as connection:
+        take = takes.get(connection, take_id)
+        if take is None:
+            raise take_not_found(take_id)
+        return view_of(connection, take)
+
+
+def view_of(connection: Connection, take: TakeRecord) -> dict[str, Any]:
+    """One take as JSON values, with the description that holds for it."""
+    return take_view(take, Inheritance(connection, [take.about]).of(take.about))
 
 
 def take_not_found(take_id: str) -> Problem:
@@ -73,7 +94,7 @@ def answer_when_final(
     headers = {"Location": take_path(seen["id"])} if created is not None else {}
     if wait_asked(prefer) is not None and seen["state"] not in FINAL_STATES:
         take, applied = wait_until_final(bench, seen["id"], prefer)
-        seen, headers = take_view(take), {**headers, **applied}
+        seen, headers = existing_view(bench, take.id), {**headers, **applied}
     if created is None:
         return json_answer(seen, tagged=seen["state"] in FINAL_STATES, headers=headers)
     final = seen["state"] in FINAL_STATES

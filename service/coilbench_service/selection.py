@@ -23,7 +23,7 @@ class TakeSelection(BaseModel):
     state: list[str] = Field([], description=f"One or more of {', '.join(TAKE_STATES)}; repeat or separate by commas")
     session: str | None = Field(None, description="Takes recorded under this plan")
     pickup: str | None = Field(None, description="Takes of the pickup with this key")
-    chain: str | None = Field(None, description="Takes whose description names this chain")
+    chain: str | None = Field(None, description="Takes that name this chain, or name none while their session names it")
     sha256: str | None = Field(None, description="Takes of this very recording", pattern=r"^[0-9a-fA-F]{64}$")
     since: datetime | None = Field(None, description="Takes created then or later: RFC 3339, or a date (from 0:00 UTC)")
     id: list[Annotated[str, StringConstraints(pattern=ID_PATTERN)]] = Field(

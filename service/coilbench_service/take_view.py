@@ -7,6 +7,7 @@ from typing import Any
 from pydantic import BaseModel, Field, JsonValue
 
 from coilbench_service.about import About
+from coilbench_service.inheritance import Described
 from coilbench_service.json_document import rfc3339
 from coilbench_worker.store.takes import TakeRecord
 
@@ -37,7 +38,15 @@ class Take(BaseModel):
     created: str = Field(description="RFC 3339, UTC")
     updated: str = Field(description="RFC 3339, UTC")
     file: TakeFile
-    about: About
+    about: About = Field(description="As sent")
+    described: About = Field(
+        description="The description that holds: `about` over the conditions of its session over the sheet of its "
+        "pickup over its chain. Checks, millivolts, tables and comparisons go by it"
+    )
+    inherited: dict[str, str] = Field(
+        description="Which fields of `described` the take does not state itself, and where they come from: session, "
+        "pickup or chain"
+    )
     problem: dict[str, JsonValue] | None = Field(description="Why it was rejected or failed, and what to do")
     links: TakeLinks
 
@@ -54,8 +63,13 @@ def take_path(take_id: str) -> str:
     return f"/v1/takes/{take_id}"
 
 
-def take_view(take: TakeRecord) -> dict[str, Any]:
-    """The take as JSON values."""
+def take_view(take: TakeRecord, described: Described) -> dict[str, Any]:
+    """The take as JSON values.
+
+    Parameters
+    ----------
+    described : the description that holds for it (`Inheritance.of`)
+    """
     path = take_path(take.id)
     return {
         "id": take.id,
@@ -64,6 +78,8 @@ def take_view(take: TakeRecord) -> dict[str, Any]:
         "updated": rfc3339(take.updated),
         "file": {"name": take.file_name, "bytes": take.bytes, "sha256": take.sha256},
         "about": take.about,
+        "described": described.about,
+        "inherited": described.inherited,
         "problem": take.problem,
         "links": {"self": path, "measurement": f"{path}/measurement", "audio": f"{path}/audio"},
     }

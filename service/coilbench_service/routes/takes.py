@@ -14,7 +14,8 @@ from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer, page_answer, tag_of
 from coilbench_service.bench import Bench
 from coilbench_service.conditional import require_state
-from coilbench_service.final_take import answer_when_final, existing, take_not_found
+from coilbench_service.final_take import answer_when_final, existing_view, take_not_found
+from coilbench_service.inheritance import Inheritance
 from coilbench_service.openapi import Acting, Asking, answers
 from coilbench_service.selection import ID_PATTERN, TakeQuery
 from coilbench_service.take_view import Take, TakePage, take_view
@@ -69,6 +70,11 @@ def blueprint(bench: Bench) -> APIBlueprint:
     """The routes of /v1/takes."""
     api = APIBlueprint("takes", __name__, url_prefix="/v1/takes", abp_tags=[TAG])
 
+    def require(take: TakeRecord) -> None:
+        # A tag is only compared, and named, when one was sent.
+        tag = tag_of(existing_view(bench, take.id)) if "If-Match" in request.headers else ""
+        require_state(request, tag=tag, changed=take.updated)
+
     @api.post(
         "",
         responses=answers({201: Take, 202: Take}, *acceptance.PROBLEMS),
@@ -85,12 +91,14 @@ def blueprint(bench: Bench) -> APIBlueprint:
         """List takes in the order of arrival."""
         with bench.database.read() as connection:
             page = takes.page(connection, query.filter(), query.limit, query.cursor)
-        return page_answer({"items": [take_view(take) for take in page.items], "next": page.next})
+            inheritance = Inheritance(connection, [take.about for take in page.items])
+            items = [take_view(take, inheritance.of(take.about)) for take in page.items]
+        return page_answer({"items": items, "next": page.next})
 
     @api.get("/<take_id>", responses=answers({200: Take}, kinds.TAKE_NOT_FOUND, kinds.PRECONDITION_FAILED))
     def read_take(path: TakePath, header: Asking) -> Response:
         """One take, where it stands and why."""
-        return answer_when_final(bench, take_view(existing(bench, path.take_id)), header.prefer)
+        return answer_when_final(bench, existing_view(bench, path.take_id), header.prefer)
 
     @api.patch(
         "/<take_id>",
@@ -104,18 +112,14 @@ def blueprint(bench: Bench) -> APIBlueprint:
         ),
     )
     def describe_take(path: TakePath, body: TakePatch) -> Response:
-        """Change the description; only another `expected_strums` or `channel` has the take measured again."""
-        return json_answer(take_view(changes.describe(bench, path.take_id, body.about, _require_state)))
+        """Change the description; only another `expected_strums` or `channel`, its own or inherited, measures again."""
+        return json_answer(changes.describe(bench, path.take_id, body.about, require))
 
     @api.delete("/<take_id>", responses=answers({204: None}, kinds.TAKE_NOT_FOUND, kinds.PRECONDITION_FAILED))
     def delete_take(path: TakePath) -> Response:
         """Delete a take, its measurements, and the recording when no other take and no calibration has it."""
-        if not jobs.remove(bench.database, bench.blobs, path.take_id, _require_state):
+        if not jobs.remove(bench.database, bench.blobs, path.take_id, require):
             raise take_not_found(path.take_id)
         return Response(status=204)
 
     return api
-
-
-def _require_state(take: TakeRecord) -> None:
-    require_state(request, tag=tag_of(take_view(take)), changed=take.updated)
