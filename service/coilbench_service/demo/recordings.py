@@ -37,7 +37,8 @@ COLUMNS = ("file", "label", "pickup", "session", "input_gain_db", "cable")
 """What the sheets say of all takes is not said again; the last two are of a take that differs from its session."""
 SAID_OF_TRUTH = (
     "Known from the string model before noise and clipping: onset of the first string, RMS over 0-0.5 s from there, "
-    "decay fitted from -3 to -23 dB of the energy decay curve; millivolts at the input over the same 0.5 s."
+    "decay fitted from -3 to -23 dB of the energy decay curve; millivolts at the input over the same 0.5 s. Of pickups: "
+    "level over that of the first pickup, the mean of many strokes of the same hands."
 )
 
 
@@ -91,7 +92,10 @@ def write(folder: Path, progress: Callable[[int, int], None]) -> list[Recording]
     _keep(folder / PICKUP_SHEETS, pickup_sheets().encode("utf-8"))
     _keep(folder / SESSION_SHEETS, session_sheets().encode("utf-8"))
     _keep(folder / TONE, tone(session[-1].take.chain))
-    truth = {"what": SAID_OF_TRUTH, "takes": [asdict(recording) for recording in written]}
+    pickups = {
+        pickup.key: {"level_re_first_db": shop.true_difference_db(shop.PICKUPS[0], pickup)} for pickup in shop.PICKUPS
+    }
+    truth = {"what": SAID_OF_TRUTH, "pickups": pickups, "takes": [asdict(recording) for recording in written]}
     _keep(folder / TRUTH, (json.dumps(truth, indent=1, allow_nan=False) + "\n").encode("utf-8"))
     return written
 

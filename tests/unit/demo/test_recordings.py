@@ -40,7 +40,11 @@ def test_recordings_manifest_and_truth_belong_together(tmp_path: Path, two_takes
     sheets = list(csv.DictReader((tmp_path / "pickups.csv").read_text(encoding="utf-8").splitlines()))
     assert [sheet["key"] for sheet in sheets] == [pickup.key for pickup in shop.PICKUPS]
     assert {sheet["active"] for sheet in sheets} == {"true", "false"}
-    truth = json.loads((tmp_path / "truth.json").read_text(encoding="utf-8"))["takes"]
+    known = json.loads((tmp_path / "truth.json").read_text(encoding="utf-8"))
+    assert list(known["pickups"]) == [pickup.key for pickup in shop.PICKUPS]
+    assert known["pickups"]["harbour-neck"]["level_re_first_db"] == 0.0
+    assert known["pickups"]["weir-bridge"]["level_re_first_db"] > 10
+    truth = known["takes"]
     for recording, true in zip(written, truth, strict=True):
         content = (tmp_path / "recordings" / recording.file).read_bytes()
         assert hashlib.sha256(content).hexdigest() == recording.sha256 == true["sha256"]
