@@ -37,8 +37,8 @@ COLUMNS = ("file", "label", "pickup", "session", "input_gain_db", "cable")
 """What the sheets say of all takes is not said again; the last two are of a take that differs from its session."""
 SAID_OF_TRUTH = (
     "Known from the string model before noise and clipping: onset of the first string, RMS over 0-0.5 s from there, "
-    "decay fitted from -3 to -23 dB of the energy decay curve; millivolts at the input over the same 0.5 s. Of pickups: "
-    "level over that of the first pickup, the mean of many strokes of the same hands."
+    "decay fitted from -3 to -23 dB of the energy decay curve; millivolts at the input over the same 0.5 s. Of "
+    "pickups: level over that of the first pickup, the mean of many strokes of the same hands."
 )
 
 
