@@ -129,8 +129,8 @@ def _one_alike(
         return None
     kind = f"{name} {_said(alike[0])}"
     sentence = (
-        f"All {len(alike)} {named(group, field)} pickups have {kind}, and {shared} of {len(mixed)} {named(rest, field)} "
-        f"ones: part of what differs may be due to {name}. Comparing only those with {kind} takes that out."
+        f"All {len(alike)} {named(group, field)} pickups have {kind}, and {shared} of {len(mixed)} {named(rest, field)}"
+        f" ones: part of what differs may be due to {name}. Comparing only those with {kind} takes that out."
     )
     return Confounding(name, "one-alike", (group, rest), sentence)
 
