@@ -25,6 +25,7 @@ from coilbench_service.routes import (
     sessions,
     table,
     takes,
+    words,
 )
 from coilbench_worker.configuration import Configuration
 
@@ -77,6 +78,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
         calibrations.blueprint(bench),
         pickups.blueprint(bench),
         sessions.blueprint(bench),
+        words.blueprint(bench),
         catalogue.blueprint(),
         problem_pages.blueprint(),
         documentation.blueprint(),

@@ -75,6 +75,12 @@ SESSION_UNKNOWN = _known(
     "List the sheets with GET /v1/sessions, or make this one with POST /v1/sessions; takes may name a session without "
     "a sheet.",
 )
+WORD_UNKNOWN = _known(
+    "word-unknown",
+    404,
+    "There is no such word",
+    "List the words with GET /v1/words, or say what this one means with PUT.",
+)
 CALIBRATION_UNKNOWN = _known(
     "calibration-unknown",
     404,
@@ -162,6 +168,18 @@ HOST_NOT_ALLOWED = _known(
 )
 INVALID_REQUEST = _known(
     "invalid-request", 422, "The request has values that can't be used", "Correct the fields listed under errors."
+)
+WISH_UNKNOWN = _known(
+    "wish-unknown",
+    422,
+    "The wish names something that is no word and no quantity",
+    "GET /v1/words lists the words, GET /v1/quantities the quantities; PUT /v1/words/{word} makes a word of your own.",
+)
+WISH_CONTRADICTORY = _known(
+    "wish-contradictory",
+    422,
+    "Two parts of the wish ask for different things of one quantity",
+    "Leave one of them out; GET /v1/words shows what each word asks for.",
 )
 INVALID_ABOUT = _known(
     "invalid-about",

@@ -1,6 +1,6 @@
 """What an ear can tell: for each quantity, the smallest change that a player is likely to hear. One table.
 
-Most of it is a rule of thumb and says so. A miss is counted in steps of an ear and not in standard errors alone, because
+Most of it is a rule of thumb and says so. A miss is counted in steps of an ear and not in standard errors alone:
 with enough strums a difference becomes certain long before anyone hears it.
 """
 
