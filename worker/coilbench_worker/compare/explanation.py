@@ -5,20 +5,10 @@ from collections.abc import Sequence
 from coilbench_worker.compare.choice import Candidate, Choice, Miss, Wish
 from coilbench_worker.compare.columns import column, in_a_sentence
 
-WITHIN_UNCERTAINTY = 2.0
-"""Standard errors below which a miss may be no more than the scatter of the strums (about 95 %)."""
 
-
-def explanation(candidate: Candidate, wishes: Sequence[Wish]) -> str:
-    """What a candidate misses and what it has as wished.
-
-    Parameters
-    ----------
-    candidate : one of a choice
-    wishes : that it was held against
-    """
-    by_quantity = {wish.quantity: wish for wish in wishes}
-    missed = [_missed(by_quantity[one.quantity], one) for one in candidate.items if one.met is False]
+def explanation(candidate: Candidate) -> str:
+    """What a candidate of a choice misses, and what it has as wished."""
+    missed = [_missed(one) for one in candidate.items if one.met is False]
     met = [_met(one) for one in candidate.items if one.met]
     unsaid = [in_a_sentence(column(one.quantity).name) for one in candidate.items if one.met is None]
     parts = []
@@ -58,18 +48,25 @@ def wished(wish: Wish) -> str:
     return f"{name} {sign * wish.amount:+.{decimals}f} {unit}"
 
 
-def _missed(wish: Wish, miss: Miss) -> str:
+def _missed(miss: Miss) -> str:
     meant = column(miss.quantity)
-    decimals = meant.quantity.decimals
+    decimals, unit = meant.quantity.decimals, meant.unit_of_difference
     assert miss.miss is not None
-    text = f"{in_a_sentence(meant.name)} by {miss.miss:.{decimals}f} {meant.unit_of_difference}"
-    text += f" (changes by {miss.change:+.{decimals}f}"
     if miss.sure is False:
-        text += ", and may be as wished within its uncertainty"
-    elif miss.miss_in_uncertainty is not None:
-        text += f", misses by {miss.miss_in_uncertainty:.2g} times its uncertainty"
-    steps = miss.miss_in_ear_steps or 0.0
-    return f"{text}, {_steps(steps)})"
+        certainty = "no more than its uncertainty"
+    elif miss.miss_in_uncertainty is None:
+        certainty = "certain"
+    else:
+        certainty = f"{_times(miss.miss_in_uncertainty)} its uncertainty"
+    steps = _steps(miss.miss_in_ear_steps or 0.0)
+    name = in_a_sentence(meant.name)
+    return (
+        f"{name} by {miss.miss:.{decimals}f} {unit}, changing it by {miss.change:+.{decimals}f} ({certainty}, {steps})"
+    )
+
+
+def _times(ratio: float) -> str:
+    return "more than 100 times" if ratio > 100.0 else f"{ratio:.0f} times" if ratio >= 2.0 else f"{ratio:.1f} times"
 
 
 def _steps(steps: float) -> str:
