@@ -1,1 +1,1 @@
-"""The electrical side of a pickup: wire, winding, the circuit of coil and load. Pure: numbers in, frozen results out."""
+"""The electrical side of a pickup: wire, winding, circuit and load. Pure: numbers in, frozen results out."""

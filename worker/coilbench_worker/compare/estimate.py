@@ -1,0 +1,70 @@
+"""A difference of two means with what it rests on; interval and p value follow from it."""
+
+from dataclasses import dataclass
+from math import hypot, inf, sqrt
+
+from scipy.special import stdtr
+
+from coilbench_worker.measure.statistics import student_t
+from coilbench_worker.measure.uncertainty import effective_degrees
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A difference, second minus first, in the unit of the values.
+
+    `standard_error` > 0; `degrees_of_freedom` >= 1, infinity where nothing was estimated. `spread` is the standard
+    deviation that Hedges' g is taken in, with its degrees of freedom, None where there is none.
+    """
+
+    difference: float
+    standard_error: float
+    degrees_of_freedom: float
+    spread: float | None = None
+    spread_degrees: float = inf
+
+    @property
+    def p(self) -> float:
+        """Two-sided p value: how often a difference at least as large comes by chance where there is none."""
+        return float(2.0 * stdtr(self.degrees_of_freedom, -abs(self.difference) / self.standard_error))
+
+    def interval(self, confidence: float) -> tuple[float, float]:
+        """Lower and upper bound of the difference, by Student's t."""
+        half = student_t(self.degrees_of_freedom, confidence) * self.standard_error
+        return self.difference - half, self.difference + half
+
+    def widened(self, standard_uncertainty: float, degrees_of_freedom: float | None) -> "Estimate":
+        """The same with a further, independent standard uncertainty of the difference (None: infinitely many degrees).
+
+        Source: GUM 5.1.2 and G.4.1 (Welch-Satterthwaite).
+        """
+        if standard_uncertainty == 0.0:
+            return self
+        own = None if self.degrees_of_freedom == inf else self.degrees_of_freedom
+        degrees = effective_degrees([(self.standard_error, own), (standard_uncertainty, degrees_of_freedom)])
+        return Estimate(
+            self.difference,
+            hypot(self.standard_error, standard_uncertainty),
+            inf if degrees is None else max(1.0, degrees),
+            self.spread,
+            self.spread_degrees,
+        )
+
+
+def satterthwaite(parts: list[tuple[float, float]]) -> float:
+    """Effective degrees of freedom of a sum of independent variances, at least 1.
+
+    Parameters
+    ----------
+    parts : each variance (one that is subtracted is negative) and its degrees of freedom
+
+    Source: F. E. Satterthwaite, Biometrics Bull. 2 (1946) 110.
+    """
+    total = sum(variance for variance, _ in parts)
+    spread = sum(variance * variance / degrees for variance, degrees in parts if variance != 0.0)
+    return inf if spread == 0.0 else max(1.0, total * total / spread)
+
+
+def standard_error(variance: float) -> float:
+    """Root of a variance that is not negative."""
+    return sqrt(variance)
