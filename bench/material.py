@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from coilbench_worker.coil.circuit import Coil
 from coilbench_worker.measure.source import FloatArray
-from coilbench_worker.model.coil import Coil
 from coilbench_worker.model.pickup import Pickup
 from coilbench_worker.model.strum import OPEN_CHORD, Strum
 from coilbench_worker.model.take import Take, render

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from coilbench_worker.coil.circuit import Coil, Load
 from coilbench_worker.model.chain import Chain, hum
-from coilbench_worker.model.coil import Coil, Load
 from coilbench_worker.model.pickup import Pickup, Preamp
 from coilbench_worker.model.strum import Strum
 from coilbench_worker.model.take import Rendered, Take, render

@@ -4,9 +4,9 @@ from typing import Any
 
 import numpy as np
 
+from coilbench_worker.coil.circuit import Coil, Load
 from coilbench_worker.model import strings
 from coilbench_worker.model.chain import Chain
-from coilbench_worker.model.coil import Coil, Load
 from coilbench_worker.model.pickup import Pickup, Preamp
 from coilbench_worker.model.strum import OPEN_CHORD, Strum
 from coilbench_worker.model.take import Take, render

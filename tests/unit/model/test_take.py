@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
+from coilbench_worker.coil.circuit import Coil, resonance
 from coilbench_worker.model.chain import Chain, hum
-from coilbench_worker.model.coil import Coil, resonance
 from coilbench_worker.model.pickup import USUAL_LOAD, Pickup, Preamp
 from coilbench_worker.model.strum import Strum
 from coilbench_worker.model.take import Take, render

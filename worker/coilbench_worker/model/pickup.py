@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..coil.circuit import Coil, Load, resonance
 from . import strings
-from .coil import Coil, Load, resonance
 from .types import ComplexArray, FloatArray
 
 POTS_AND_INPUT_OHM = 111_111.0

@@ -12,8 +12,8 @@ from math import log10
 
 import numpy as np
 
+from ..coil.circuit import Load
 from .chain import Chain
-from .coil import Load
 from .pickup import Preamp
 from .strum import OPEN_CHORD, Strum
 from .take import Take, render

@@ -8,7 +8,7 @@ so below: common practice, no source.
 from dataclasses import dataclass, field
 from math import pi, sqrt
 
-from .coil import Coil, Load
+from ..coil.circuit import Coil, Load
 from .pickup import USUAL_LOAD, Pickup, Preamp
 
 OHM_MM2_PER_M = 1 / 58
