@@ -187,6 +187,24 @@ INVALID_ABOUT = _known(
     "The description of the recording can't be used",
     "Correct the fields of 'about' listed under errors; it is one JSON object.",
 )
+SUBJECT_UNKNOWN = _known(
+    "subject-unknown",
+    422,
+    "There is no such pickup or take to compare",
+    "Name pickups as the descriptions of takes do, or ids of takes; GET /v1/takes lists both.",
+)
+NOTHING_TO_COMPARE = _known(
+    "nothing-to-compare",
+    422,
+    "The baseline has no take that can carry a comparison",
+    "Read under errors why each take was left out, and record the baseline again.",
+)
+TOO_MANY_TAKES = _known(
+    "too-many-takes",
+    422,
+    "A comparison of so many takes is not made",
+    "Name a session, or fewer pickups.",
+)
 CSV_FAULTY = _known(
     "csv-faulty",
     422,

@@ -1,0 +1,146 @@
+"""A comparison from request to answer."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from coilbench_service import problem_kinds as kinds
+from coilbench_service.bench import Bench
+from coilbench_service.comparison_sentences import sentence
+from coilbench_service.conditions import differing
+from coilbench_service.evidence import BANDS, EQUAL_LOUDNESS, Evidence, Party, every_pickup, gather
+from coilbench_service.problems import FieldError, Problem
+from coilbench_worker.compare.columns import column, columns
+from coilbench_worker.compare.comparison import Comparison, comparison, intervals
+from coilbench_worker.measure.catalogue import quantity as quantity_of
+
+HEADLINE = ("rms_dbfs", "crest_db", "attack_body_db", "decay_db_per_s", "bass_db", "middle_db", "treble_db")
+"""Compared unless others are asked for: the more is asked, the harder every verdict is to reach."""
+WELCH = (
+    "One take of each: two-sided t intervals after Welch, strum against strum; p values adjusted after Holm over all "
+    "rows together."
+)
+NESTED = (
+    "The take is a random effect (nested analysis of variance, scatter of takes pooled over the subjects); p values "
+    "adjusted after Holm over all rows together."
+)
+OTHERS_NONE = "There is no other pickup to compare with"
+
+
+def compare(
+    bench: Bench,
+    *,
+    baseline: str,
+    others: Sequence[str] | None,
+    quantities: Sequence[str] | None,
+    confidence: float,
+    session: str | None,
+) -> dict[str, Any]:
+    """Compare others with a baseline.
+
+    Raises
+    ------
+    Problem : subject-unknown, nothing-to-compare, too-many-takes, invalid-request
+    """
+    asked = list(quantities or HEADLINE)
+    with bench.database.read() as connection:
+        if others is None:
+            others = [key for key in every_pickup(connection, session) if key != baseline]
+            if not others:
+                detail = f"{OTHERS_NONE}; only {baseline!r:.120} was measured."
+                raise Problem(kinds.INVALID_REQUEST, detail, errors=[FieldError("others", "there is none")])
+        evidence = gather(connection, [baseline, *others], session)
+    first, *rest = evidence.parties
+    if not first.takes:
+        faults = [FieldError(f"takes.{one.take}", one.reason) for one in evidence.left_out if one.subject == first.key]
+        detail = f"None of the takes of {first.key!r:.120} can carry a comparison: {faults[0].message}"
+        raise Problem(kinds.NOTHING_TO_COMPARE, detail, errors=faults)
+    reference = first.takes[0]
+    subjects = [evidence.subject(party, reference) for party in evidence.parties]
+    found = comparison(subjects[0], subjects[1:], asked, ties=evidence.ties, confidence=confidence)
+    bands = [(key, part, f"{name}{EQUAL_LOUDNESS}") for key in BANDS for part, name in _parts(key)]
+    rows = intervals(subjects[0], subjects[1:], [name for _, _, name in bands], confidence=confidence)
+    by_name = {name: (key, part) for key, part, name in bands}
+    return {
+        "baseline": first.key,
+        "confidence": confidence,
+        "quantities": [_quantity(key) for key in asked],
+        "subjects": [_subject(party) for party in evidence.parties],
+        "results": [
+            {
+                **asdict(row),
+                "takes": list(row.takes),
+                "strums": list(row.strums),
+                "unit": column(row.quantity).unit_of_difference,
+                "sentence": sentence(row, column(row.quantity), first.key, confidence),
+            }
+            for row in found.rows
+        ],
+        "ranking": {key: [list(place) for place in places] for key, places in found.ranking.items()},
+        "alike": {key: [list(pair) for pair in pairs] for key, pairs in found.alike.items()},
+        "bands": [
+            {
+                "other": row.other,
+                "quantity": by_name[row.quantity][0],
+                "part": by_name[row.quantity][1],
+                "difference": row.difference,
+                "low": row.low,
+                "high": row.high,
+                "withheld": row.withheld,
+            }
+            for row in rows
+        ],
+        "conditions": list(differing(first, rest)),
+        "left_out": [asdict(one) for one in evidence.left_out],
+        "cautions": list(_cautions(found, evidence)),
+        "method": NESTED if any(row.method == "nested" for row in found.rows) else WELCH,
+    }
+
+
+def known(quantities: Sequence[str]) -> list[str]:
+    """Those that are no column of the catalogue."""
+    return [key for key in quantities if key not in columns()]
+
+
+def _parts(key: str) -> list[tuple[str, str]]:
+    quantity = quantity_of(key)
+    return list(zip(quantity.parts, quantity.columns(), strict=True))
+
+
+def _quantity(key: str) -> dict[str, Any]:
+    found = column(key)
+    return {
+        "key": key,
+        "name": found.name,
+        "unit": found.quantity.unit,
+        "decimals": found.quantity.decimals,
+        "more": found.quantity.more,
+        "less": found.quantity.less,
+    }
+
+
+def _subject(party: Party) -> dict[str, Any]:
+    return {
+        "id": party.key,
+        "kind": party.kind,
+        "takes": [take.id for take in party.takes],
+        "strums": sum(len(take.document["strums"]) for take in party.takes),
+    }
+
+
+def _cautions(found: Comparison, evidence: Evidence) -> list[str]:
+    said = [
+        f"{one.subject} scatters more between its {one.of} than the others in {column(one.quantity).name} (Cochran's "
+        "test, 1 %): its own differences are less certain than they look, the others' more."
+        for one in found.out_of_line
+    ]
+    if any(row.method == "nested" for row in found.rows):
+        single = [party.key for party in evidence.parties if len(party.takes) == 1]
+        if single:
+            said.append(
+                f"There is one take of {', '.join(single)}: how takes scatter is taken from the others. "
+                "Record a second one."
+            )
+    return said

@@ -1,0 +1,88 @@
+"""Levels of takes that were recorded at different gains, brought together; or why they can't be."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+from math import fsum
+
+from coilbench_worker.compare.observations import Tie
+from coilbench_worker.measure.calibration import SAME_GAIN_DB, CalibrationState
+from coilbench_worker.measure.uncertainty import Component, combined, effective_degrees
+
+UNSTATED = "no input gain is stated: it holds only if the gain was not touched"
+UNNAMED = "no input chain is named: it holds only if all went through one input"
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """How far the levels of a take move to stand on another take's reference, dB; and how certain that is."""
+
+    shift_db: float
+    components: tuple[Component, ...] = ()
+    assumes: str | None = None
+    withheld: str | None = None
+
+
+def moved(take: CalibrationState, reference: CalibrationState) -> Moved:
+    """Bring the levels of a take to the full scale of another.
+
+    Parameters
+    ----------
+    take, reference : what each take's description leads to
+    """
+    if take.chain == reference.chain and _same_gain(take.input_gain_db, reference.input_gain_db):
+        assumed = UNSTATED if take.input_gain_db is None else UNNAMED if take.chain is None else None
+        return Moved(0.0, assumes=assumed)
+    if take.calibration is not None and reference.calibration is not None:
+        own, other = list(take.calibration.budget), list(reference.calibration.budget)
+        if take.chain == reference.chain:
+            own, other = _without(own, other), _without(other, own)
+        return Moved(take.calibration.full_scale_dbu - reference.calibration.full_scale_dbu, (*own, *other))
+    return Moved(0.0, withheld=_why(take, reference))
+
+
+def tie(first: Sequence[CalibrationState], second: Sequence[CalibrationState]) -> Tie:
+    """How the levels of two subjects hang together, by their takes; of several takes the loosest counts."""
+    found = [moved(one, other) for one, other in product(second, first)]
+    found += [moved(one, group[0]) for group in (first, second) for one in group[1:]]
+    for one in found:
+        if one.withheld:
+            return Tie(withheld=one.withheld)
+    loosest = max(found, key=lambda one: combined(part.standard_uncertainty_db for part in one.components))
+    parts = [(part.standard_uncertainty_db, part.degrees_of_freedom) for part in loosest.components]
+    return Tie(
+        standard_uncertainty=combined(uncertainty for uncertainty, _ in parts),
+        degrees_of_freedom=effective_degrees(parts) if parts else None,
+        assumes=next((one.assumes for one in found if one.assumes), None),
+    )
+
+
+def _same_gain(one_db: float | None, other_db: float | None) -> bool:
+    if one_db is None or other_db is None:
+        return one_db is other_db
+    return round(abs(fsum((one_db, -other_db))), 9) <= SAME_GAIN_DB
+
+
+def _without(own: list[Component], other: list[Component]) -> list[Component]:
+    """Lines of a budget that the other does not share."""
+    return [component for component in own if component not in other]
+
+
+def _why(take: CalibrationState, reference: CalibrationState) -> str:
+    """Why two takes' levels do not hang together, and what mends it."""
+    for one in (take, reference):
+        if one.input_gain_db is None:
+            return (
+                "an input gain is stated for some takes and not for others; describe the takes with input_gain_db, or "
+                "state it for their session"
+            )
+    if take.chain != reference.chain:
+        return (
+            f"the takes name different input chains ({take.chain or 'none'}, {reference.chain or 'none'}) that are not "
+            "both calibrated; calibrate them with coilbench chain calibrate"
+        )
+    why = next(one.reason for one in (take, reference) if one.calibration is None)
+    return (
+        f"the gains differ ({reference.input_gain_db:g} and {take.input_gain_db:g} dB) and {why}; name a chain in the "
+        "description and calibrate it with coilbench chain calibrate"
+    )
