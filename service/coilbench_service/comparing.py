@@ -45,18 +45,8 @@ def compare(
     Problem : subject-unknown, nothing-to-compare, too-many-takes, invalid-request
     """
     asked = list(quantities or HEADLINE)
-    with bench.database.read() as connection:
-        if others is None:
-            others = [key for key in every_pickup(connection, session) if key != baseline]
-            if not others:
-                detail = f"{OTHERS_NONE}; only {baseline!r:.120} was measured."
-                raise Problem(kinds.INVALID_REQUEST, detail, errors=[FieldError("others", "there is none")])
-        evidence = gather(connection, [baseline, *others], session)
+    evidence = against(bench, baseline, others, session)
     first, *rest = evidence.parties
-    if not first.takes:
-        faults = [FieldError(f"takes.{one.take}", one.reason) for one in evidence.left_out if one.subject == first.key]
-        detail = f"None of the takes of {first.key!r:.120} can carry a comparison: {faults[0].message}"
-        raise Problem(kinds.NOTHING_TO_COMPARE, detail, errors=faults)
     reference = first.takes[0]
     subjects = [evidence.subject(party, reference) for party in evidence.parties]
     found = comparison(subjects[0], subjects[1:], asked, ties=evidence.ties, confidence=confidence)
@@ -97,6 +87,28 @@ def compare(
         "cautions": list(_cautions(found, evidence)),
         "method": NESTED if any(row.method == "nested" for row in found.rows) else WELCH,
     }
+
+
+def against(bench: Bench, baseline: str, others: Sequence[str] | None, session: str | None) -> Evidence:
+    """Gather a baseline that has a usable take, and others; None: every other pickup with measured takes.
+
+    Raises
+    ------
+    Problem : subject-unknown, nothing-to-compare, too-many-takes, invalid-request
+    """
+    with bench.database.read() as connection:
+        if others is None:
+            others = [key for key in every_pickup(connection, session) if key != baseline]
+            if not others:
+                detail = f"{OTHERS_NONE}; only {baseline!r:.120} was measured."
+                raise Problem(kinds.INVALID_REQUEST, detail, errors=[FieldError("others", "there is none")])
+        evidence = gather(connection, [baseline, *others], session)
+    first = evidence.parties[0]
+    if not first.takes:
+        faults = [FieldError(f"takes.{one.take}", one.reason) for one in evidence.left_out if one.subject == first.key]
+        detail = f"None of the takes of {first.key!r:.120} can carry a comparison: {faults[0].message}"
+        raise Problem(kinds.NOTHING_TO_COMPARE, detail, errors=faults)
+    return evidence
 
 
 def known(quantities: Sequence[str]) -> list[str]:
