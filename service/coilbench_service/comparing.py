@@ -56,8 +56,8 @@ def compare(
     return {
         "baseline": first.key,
         "confidence": confidence,
-        "quantities": [_quantity(key) for key in asked],
-        "subjects": [_subject(party) for party in evidence.parties],
+        "quantities": [quantity_view(key) for key in asked],
+        "subjects": [subject_view(party) for party in evidence.parties],
         "results": [
             {
                 **asdict(row),
@@ -121,7 +121,8 @@ def _parts(key: str) -> list[tuple[str, str]]:
     return list(zip(quantity.parts, quantity.columns(), strict=True))
 
 
-def _quantity(key: str) -> dict[str, Any]:
+def quantity_view(key: str) -> dict[str, Any]:
+    """A column as an answer names it."""
     found = column(key)
     return {
         "key": key,
@@ -133,7 +134,8 @@ def _quantity(key: str) -> dict[str, Any]:
     }
 
 
-def _subject(party: Party) -> dict[str, Any]:
+def subject_view(party: Party) -> dict[str, Any]:
+    """A side as an answer names it."""
     return {
         "id": party.key,
         "kind": party.kind,
