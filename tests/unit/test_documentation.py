@@ -128,10 +128,6 @@ def test_what_is_not_there_yet_is_not_there(app: Flask) -> None:
     section = not_yet()
     routes = " ".join(rule.rule for rule in app.url_map.iter_rules())
     built = {
-        "compare": "compare" in client_command.commands or "comparisons" in routes,
-        "choose": "choose" in client_command.commands or "choices" in routes,
-        "data sheets": any(name in routes for name in ("/v1/pickups", "/v1/sessions")),
-        "electrical model": "coils" in routes or "coil" in client_command.commands,
         "charts": "charts" in routes,
         "reports": "report" in routes or "report" in client_command.commands,
         "audio of single strums": "strums" in routes,
