@@ -199,6 +199,12 @@ NOTHING_TO_COMPARE = _known(
     "The baseline has no take that can carry a comparison",
     "Read under errors why each take was left out, and record the baseline again.",
 )
+FIELD_UNKNOWN = _known(
+    "field-unknown",
+    422,
+    "No sheet of the pickups has this field",
+    "Name a field that sheets state; GET /v1/pickups shows them, PATCH /v1/pickups/{key} adds to one.",
+)
 TOO_MANY_TAKES = _known(
     "too-many-takes",
     422,
