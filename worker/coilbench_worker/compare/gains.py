@@ -82,7 +82,8 @@ def _why(take: CalibrationState, reference: CalibrationState) -> str:
             "both calibrated; calibrate them with coilbench chain calibrate"
         )
     why = next(one.reason for one in (take, reference) if one.calibration is None)
+    lower, higher = sorted((take.input_gain_db or 0.0, reference.input_gain_db or 0.0))
     return (
-        f"the gains differ ({reference.input_gain_db:g} and {take.input_gain_db:g} dB) and {why}; name a chain in the "
+        f"the gains differ ({lower:g} and {higher:g} dB) and {why}; name a chain in the "
         "description and calibrate it with coilbench chain calibrate"
     )
