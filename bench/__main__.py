@@ -1,5 +1,5 @@
-"""`python -m bench [--json FILE] [--part speed|profile|memory|service|judgement]`: figures beside their aims. It
-gates nothing: the exit code is 0 unless a part could not be run.
+"""`python -m bench [--json FILE] [--part speed|profile|memory|service|coverage|judgement]`: figures beside their
+aims. It gates nothing: the exit code is 0 unless a part could not be run.
 """
 
 import argparse
@@ -48,11 +48,18 @@ def _judgement(folder: Path) -> list[Figure]:
     return judgement()
 
 
+def _coverage(folder: Path) -> list[Figure]:
+    from bench.coverage import coverage
+
+    return coverage()
+
+
 PARTS: dict[str, Callable[[Path], list[Figure]]] = {
     "speed": _speed,
     "profile": _profile,
     "memory": _memory,
     "service": _service,
+    "coverage": _coverage,
     "judgement": _judgement,
 }
 ON_REQUEST = {"judgement"}
