@@ -13,6 +13,7 @@ Errors: `coilbench.errors` draws the tree; every one is a `coilbench.CoilbenchEr
 from coilbench.chain import BudgetLine, Calibration, Chain, Tone
 from coilbench.choice import Candidate, Choice, Miss, WishItem, Word, WordItem
 from coilbench.client import Client
+from coilbench.coil import CoilModel
 from coilbench.comparison import Band, Comparison, Condition, Subject
 from coilbench.errors import (
     BadAddress,
@@ -72,6 +73,7 @@ __all__ = [
     "CheckKind",
     "Choice",
     "Client",
+    "CoilModel",
     "CoilbenchError",
     "Column",
     "ComparedQuantity",

@@ -18,6 +18,7 @@ from urllib.parse import quote
 
 from coilbench.calls import PAGE
 from coilbench.chain_calls import ChainCalls
+from coilbench.coil_calls import CoilCalls
 from coilbench.comparing_calls import ComparingCalls
 from coilbench.errors import NotAllSent, NothingToSend, UnreadableAnswer
 from coilbench.filters import TakeFilters, names_no_take, query_of
@@ -43,7 +44,7 @@ AnyTake = str | Take | Sent
 """A take by its id, as it was last seen, or as it was sent."""
 
 
-class Client(ChainCalls, SheetCalls, ComparingCalls):
+class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls):
     """A coilbench service, from Python. A context manager, if wished.
 
     Parameters

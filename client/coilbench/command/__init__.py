@@ -14,6 +14,7 @@ import click
 
 from coilbench.command.chain import chain
 from coilbench.command.choose import choose, words
+from coilbench.command.coil import coil
 from coilbench.command.compare import compare
 from coilbench.command.connection import connection_options
 from coilbench.command.exits import BAD_USAGE, FAILED, INTERRUPTED, Interrupted
@@ -50,6 +51,7 @@ commands.add_command(group)
 commands.add_command(fit)
 commands.add_command(choose)
 commands.add_command(words)
+commands.add_command(coil)
 commands.add_command(pickup)
 commands.add_command(session)
 
