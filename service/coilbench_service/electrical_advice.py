@@ -3,63 +3,137 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from math import log10
+from dataclasses import dataclass
+from math import fsum, inf, sqrt
 from typing import Any
 
-import numpy as np
+from coilbench_service.electrical_ways import LEVEL, PREDICTED, Circuit, Way, ways
+from coilbench_worker.coil.circuit import Coil
+from coilbench_worker.coil.limits import EDDY, EVERY_TURN_ALIKE
+from coilbench_worker.compare.choice import Candidate, Choice, Wish
+from coilbench_worker.compare.columns import column, in_a_sentence
 
-from coilbench_worker.coil.circuit import Coil, Load, in_parallel, resonance
-from coilbench_worker.compare.choice import Wish
-
-POT_OHM, OTHER_POT_OHM, INPUT_OHM = 250e3, 500e3, 1e6
-CABLE_F = 470e-12
-"""Two pots, the input and a cable of 4 to 5 m: common practice, no source."""
-TURNS = 1.2
-"""A fifth more turns."""
-MIDDLE_HZ, TREBLE_HZ = np.geomspace(355, 2818, 60), np.geomspace(2818, 11220, 60)
-"""Octaves 500 Hz to 2 kHz, and 4 and 8 kHz (IEC 61260-1, band edges)."""
 NEEDED = {"inductance_h": "inductance", "dcr_ohm": "resistance", "capacitance_pf": "capacitance"}
-TOUCHED = ("rms_dbfs", "loudness_lufs", "treble_db", "centroid_hz", "tilt_db_per_octave")
-LIMITS = (
-    "The model knows nothing of string, magnet and place, and leaves out eddy currents and that inductance falls with "
-    "frequency; an equal flux through every turn is taken for granted, so more level than this is not to be expected."
-)
+SHOWN = 3
+"""Ways told of, the best first."""
+LEAST_STEPS = 0.25
+"""A way that brings a wish closer by less than this, in steps of an ear, is not worth a soldering iron."""
+PICO = 1e-12
+BASIS = "These are figures of a model, reckoned on the measured octaves; nothing of them was recorded."
 
 
-def advice(reference: str, sheet: Mapping[str, Any], wishes: Sequence[Wish]) -> list[str]:
-    """Sentences about the reference's own coil; empty where the wish is of nothing that coil and load decide."""
-    if not any(wish.quantity in TOUCHED for wish in wishes):
-        return []
-    missing = [name for field, name in NEEDED.items() if not sheet.get(field)]
+@dataclass(frozen=True)
+class Start:
+    """A pickup that could be altered: its sheet, its measured octaves (dB re their total, by nominal frequency), and
+    how it differs from the reference so far, by column; the reference itself differs by nothing.
+    """
+
+    pickup: str
+    sheet: Mapping[str, Any]
+    octaves_db: Mapping[str, float]
+    changes: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class LoadStated:
+    """What the pickup works into, as far as it is said; the rest is the sheet's, or common practice."""
+
+    volume_ohm: float | None = None
+    tone_ohm: float | None = None
+    input_ohm: float | None = None
+    cable_f: float | None = None
+
+
+def starts(choice: Choice, reference: Start, others: Mapping[str, Start]) -> tuple[Start, ...]:
+    """Where to start from: the candidate that comes closest, or else the reference."""
+    closest = [one.key for one in choice.ranking if one.place is not None]
+    found = [others[key] for key in closest[:1] if key in others]
+    return (*found, reference)
+
+
+def changes_of(candidate: Candidate) -> dict[str, float]:
+    """What is known of how a candidate differs from the reference, by column."""
+    return {item.quantity: item.change for item in candidate.items if item.change is not None}
+
+
+def advice(wishes: Sequence[Wish], tried: Sequence[Start], load: LoadStated) -> tuple[str, ...]:
+    """Sentences: where to start from, ways that bring the wish closer by the model, its limits; or what is missing.
+
+    Parameters
+    ----------
+    wishes : that no candidate fulfils
+    tried : where to start from, the best first; the first whose sheet has a coil is taken
+    load : what is said of pots, input and cable
+    """
+    touched = [wish for wish in wishes if wish.quantity in PREDICTED]
+    rest = [in_a_sentence(column(wish.quantity).name) for wish in wishes if wish.quantity not in PREDICTED]
+    silent = (f"Of {', '.join(rest)} the model of coil and load says nothing.",) if rest else ()
+    if not touched:
+        return silent
+    why = []
+    for start in tried:
+        reason = _unfit(start, touched)
+        if reason is None:
+            return (*_from(start, touched, load), *silent)
+        why.append(reason)
+    return (f"The electrical model can't say which way to go: {'; '.join(dict.fromkeys(why))}.", *silent)
+
+
+def _unfit(start: Start, wishes: Sequence[Wish]) -> str | None:
+    """Why the model says nothing of a pickup; None where it does."""
+    if start.sheet.get("active"):
+        return f"{start.pickup} has a preamp between coil and load, which the model does not know"
+    missing = [name for field, name in NEEDED.items() if not start.sheet.get(field)]
     if missing:
-        return [f"The sheet of {reference} gives no {' and no '.join(missing)}: the electrical model can't say a way."]
-    return [*_ways(Coil(sheet["inductance_h"], sheet["capacitance_pf"] * 1e-12, sheet["dcr_ohm"])), LIMITS]
+        return f"the sheet of {start.pickup} gives no {' and no '.join(missing)}"
+    if not start.octaves_db or any(wish.quantity not in start.changes for wish in wishes):
+        return f"not all that is wished for was measured of {start.pickup}"
+    return None
 
 
-def _ways(coil: Coil) -> Iterator[str]:
-    usual = _load(POT_OHM, CABLE_F)
-    more = Coil(coil.inductance_h * TURNS**2, coil.capacitance_f, coil.resistance_ohm * TURNS)
-    fewer = Coil(coil.inductance_h / TURNS**2, coil.capacitance_f, coil.resistance_ohm / TURNS)
-    yield _way("a fifth more turns", _levels(more, usual, TURNS), _levels(coil, usual))
-    yield _way("a sixth fewer turns", _levels(fewer, usual, 1 / TURNS), _levels(coil, usual))
-    yield _way("500 kohm pots in place of 250", _levels(coil, _load(OTHER_POT_OHM, CABLE_F)), _levels(coil, usual))
-    yield _way("half the cable", _levels(coil, _load(POT_OHM, CABLE_F / 2)), _levels(coil, usual))
+def _from(start: Start, wishes: Sequence[Wish], load: LoadStated) -> Iterator[str]:
+    circuit = _circuit(start.sheet, load)
+    before = _steps(wishes, start.changes, {})
+    found = [(_steps(wishes, start.changes, way.changes), way) for way in ways(circuit, start.octaves_db)]
+    better = sorted((one for one in found if one[0] < before - LEAST_STEPS), key=lambda one: one[0])
+    yield f"Starting from {start.pickup} ({circuit.in_words()}), by the model:"
+    if not better:
+        tried = ", ".join(way.what for _, way in found)
+        yield f"None of these brings the wish closer by a quarter of a step that an ear can tell: {tried}."
+    for after, way in better[:SHOWN]:
+        what = way.what[0].upper() + way.what[1:]
+        yield f"{what}: {_moves(way, wishes)}; misses by {after:.1f} steps of an ear, not {before:.1f}."
+    yield BASIS
+    yield EDDY
+    if any("turns" in way.what for _, way in better[:SHOWN]):
+        yield EVERY_TURN_ALIKE
 
 
-def _load(pot_ohm: float, cable_f: float) -> Load:
-    return Load(in_parallel(pot_ohm, pot_ohm, INPUT_OHM), cable_f)
+def _steps(wishes: Sequence[Wish], now: Mapping[str, float], further: Mapping[str, float]) -> float:
+    """Total miss in steps of an ear, of the wishes that the model can move; infinite where one can't be reckoned."""
+    parts = []
+    for wish in wishes:
+        if further and wish.quantity not in further:
+            return inf
+        missed = wish.missed_by(now[wish.quantity] + further.get(wish.quantity, 0.0))
+        parts.append((missed / wish.ear_step) ** 2)
+    return sqrt(fsum(parts))
 
 
-def _levels(coil: Coil, load: Load, source: float = 1.0) -> tuple[float, float]:
-    """Mean level of middle and treble for a flat source, dB."""
-    found = resonance(coil, load)
-    middle, treble = (10 * log10(float(np.mean(found.magnitude(hz) ** 2))) for hz in (MIDDLE_HZ, TREBLE_HZ))
-    return middle + 20 * log10(source), treble + 20 * log10(source)
-
-
-def _way(what: str, changed: tuple[float, float], now: tuple[float, float]) -> str:
-    level = changed[0] - now[0]
-    treble = changed[1] - now[1] - level
-    return (
-        f"By the model, {what}: {level:+.1f} dB of level in the middle, {treble:+.1f} dB of treble against the middle."
+def _moves(way: Way, wishes: Sequence[Wish]) -> str:
+    """What a way does to level and treble, and to all that is wished for."""
+    shown = dict.fromkeys((LEVEL, "treble_db", *(wish.quantity for wish in wishes)))
+    return ", ".join(
+        f"{in_a_sentence(column(key).name)} {way.changes[key] + 0.0:+.1f} dB" for key in shown if key in way.changes
     )
+
+
+def _circuit(sheet: Mapping[str, Any], load: LoadStated) -> Circuit:
+    stated = {
+        "volume_ohm": load.volume_ohm or sheet.get("volume_pot_ohm"),
+        "tone_ohm": load.tone_ohm or sheet.get("tone_pot_ohm"),
+        "input_ohm": load.input_ohm,
+        "cable_f": load.cable_f,
+    }
+    coil = Coil(sheet["inductance_h"], sheet["capacitance_pf"] * PICO, sheet["dcr_ohm"])
+    return Circuit(coil, **{name: value for name, value in stated.items() if value is not None})

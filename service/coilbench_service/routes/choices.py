@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
@@ -11,11 +13,30 @@ from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
 from coilbench_service.choosing import choice
+from coilbench_service.electrical_advice import LoadStated
 from coilbench_service.openapi import answers
 from coilbench_service.routes.comparisons import MOST_SUBJECTS, SubjectKey, TakeLeftOut
 from coilbench_service.wishes import PROBLEMS
 
 TAG = Tag(name="choices", description="Which pickups suit a player, and by how much each misses")
+
+Ohm = Annotated[float, Field(gt=0, le=1e12)]
+
+
+class LoadOfChoice(BaseModel):
+    """Pots, input and cable, all controls turned up; left out: what the sheet says, or common practice."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    volume_pot_ohm: Ohm | None = Field(None, description="Left out: of the sheet, or 250 kohm")
+    tone_pot_ohm: Ohm | None = Field(None, description="Left out: of the sheet, or 250 kohm")
+    input_ohm: Ohm | None = Field(None, description="Left out: 1 Mohm")
+    cable_pf: float | None = Field(None, ge=0, le=1e6, description="Left out: 470 pF")
+
+    def stated(self) -> LoadStated:
+        """In farad and ohm."""
+        cable_f = None if self.cable_pf is None else self.cable_pf * 1e-12
+        return LoadStated(self.volume_pot_ohm, self.tone_pot_ohm, self.input_ohm, cable_f)
 
 
 class ChoiceAsked(BaseModel):
@@ -32,6 +53,7 @@ class ChoiceAsked(BaseModel):
         None, min_length=1, max_length=MOST_SUBJECTS, description="Pickups to choose from; left out: all measured"
     )
     session: SubjectKey | None = Field(None, description="Only takes of this session")
+    load: LoadOfChoice | None = Field(None, description="What the pickup works into, for the advice")
 
     @model_validator(mode="after")
     def _each_once(self) -> ChoiceAsked:
@@ -85,6 +107,7 @@ class ChoiceView(BaseModel):
 
     reference: str
     wish: list[WishRead]
+    sentence: str = Field(description="Whether any fulfils the wish")
     ranking: list[CandidateView]
     fits: list[str] = Field(description="Those that meet every wish")
     advice: list[str] = Field(description="Where none fits: which way to go electrically, by the model")
@@ -110,7 +133,10 @@ def blueprint(bench: Bench) -> APIBlueprint:
     )
     def choose_by_wish(body: ChoiceAsked) -> Response:
         """Rank pickups by how far they are from a wish; nothing is kept."""
-        found = choice(bench, reference=body.reference, wish=body.wish, among=body.among, session=body.session)
+        load = body.load.stated() if body.load else LoadStated()
+        found = choice(
+            bench, reference=body.reference, wish=body.wish, among=body.among, session=body.session, load=load
+        )
         return json_answer(found)
 
     return api
