@@ -26,6 +26,9 @@ def sentence(row: Row, column: Column, baseline: str, confidence: float) -> str:
         return f"{said}.{_settling(row)}"
     word = column.quantity.more if row.verdict == "higher" else column.quantity.less
     size = shown(abs(row.difference))
+    nearer, farther = sorted((row.low, row.high), key=abs)
+    if row.low * row.high > 0.0:
+        interval = f"{100 * confidence:g} % interval {shown(abs(nearer))} to {shown(abs(farther))}"
     return f"{row.other} against {baseline}, {name}: {word}, by {size} {unit} ({interval})."
 
 

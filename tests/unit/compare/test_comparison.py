@@ -163,3 +163,14 @@ def test_levels_hang_together_through_gain_and_chain() -> None:
     assert (step.withheld, step.standard_uncertainty) == (None, pytest.approx(0.2))
     other = tie([state(10.0, calibrated=True)], [state(20.0, calibrated=True, chain="tape")])
     assert other.standard_uncertainty == pytest.approx((0.3**2 + 0.3**2 + 0.2**2) ** 0.5)
+
+
+def test_two_calibrations_are_two_and_two_moves_are_one_step() -> None:
+    """Equal budgets of two gains are not one error; gains that rest on one calibration differ by one step."""
+    both = tuple(stated(gain, full_scale_v_rms=2.0, expanded_uncertainty_db=0.4) for gain in (20.0, 30.0))
+    chain = ChainCalibrations("desk", both, 0.3)
+    own = [calibration_state({"chain": "desk", "input_gain_db": gain}, chain) for gain in (20.0, 30.0)]
+    assert tie(own[:1], own[1:]).standard_uncertainty == pytest.approx(0.2 * 2**0.5)
+    single = ChainCalibrations("desk", both[:1], 0.3)
+    moved = [calibration_state({"chain": "desk", "input_gain_db": gain}, single) for gain in (26.0, 32.0)]
+    assert tie(moved[:1], moved[1:]).standard_uncertainty == pytest.approx(0.15)

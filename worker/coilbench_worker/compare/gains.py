@@ -9,6 +9,8 @@ from coilbench_worker.compare.observations import Tie
 from coilbench_worker.measure.calibration import SAME_GAIN_DB, CalibrationState
 from coilbench_worker.measure.uncertainty import Component, combined, effective_degrees
 
+GAIN_STEP = "gain step"
+"""Line of a budget that moving to another gain adds (measure/calibration.py)."""
 UNSTATED = "no input gain is stated: it holds only if the gain was not touched"
 UNNAMED = "no input chain is named: it holds only if all went through one input"
 
@@ -34,10 +36,8 @@ def moved(take: CalibrationState, reference: CalibrationState) -> Moved:
         assumed = UNSTATED if take.input_gain_db is None else UNNAMED if take.chain is None else None
         return Moved(0.0, assumes=assumed)
     if take.calibration is not None and reference.calibration is not None:
-        own, other = list(take.calibration.budget), list(reference.calibration.budget)
-        if take.chain == reference.chain:
-            own, other = _without(own, other), _without(other, own)
-        return Moved(take.calibration.full_scale_dbu - reference.calibration.full_scale_dbu, (*own, *other))
+        shift_db = take.calibration.full_scale_dbu - reference.calibration.full_scale_dbu
+        return Moved(shift_db, _uncommon(take, reference))
     return Moved(0.0, withheld=_why(take, reference))
 
 
@@ -63,9 +63,19 @@ def _same_gain(one_db: float | None, other_db: float | None) -> bool:
     return round(abs(fsum((one_db, -other_db))), 9) <= SAME_GAIN_DB
 
 
-def _without(own: list[Component], other: list[Component]) -> list[Component]:
-    """Lines of a budget that the other does not share."""
-    return [component for component in own if component not in other]
+def _uncommon(take: CalibrationState, reference: CalibrationState) -> tuple[Component, ...]:
+    """What makes the difference of two full scales uncertain: nothing that both rest on.
+
+    Two gains of a chain that rest on one calibration differ by one gain step, however both were moved. Two
+    calibrations are two, be their budgets alike.
+    """
+    own, other = take.calibration, reference.calibration
+    assert own is not None
+    assert other is not None
+    one_base = _same_gain(own.input_gain_db - own.moved_db, other.input_gain_db - other.moved_db)
+    if take.chain != reference.chain or not one_base:
+        return (*own.budget, *other.budget)
+    return tuple(line for line in (*own.budget, *other.budget) if line.source == GAIN_STEP)[:1]
 
 
 def _why(take: CalibrationState, reference: CalibrationState) -> str:
