@@ -86,7 +86,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
         words.blueprint(bench),
         comparisons.blueprint(bench),
         choices.blueprint(bench),
-        coils.blueprint(),
+        coils.blueprint(bench),
         studies.blueprint(bench),
         groupings.blueprint(bench),
         catalogue.blueprint(),

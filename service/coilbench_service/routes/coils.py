@@ -1,90 +1,36 @@
-"""Coils: the electrical model of a winding and what hangs on it."""
+"""Coils: the electrical model of a winding, a coil or two, and what hangs on them."""
 
 from __future__ import annotations
-
-from typing import Annotated
 
 from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, Field
 
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
-from coilbench_service.coil_view import answer
+from coilbench_service.bench import Bench
+from coilbench_service.beside import modelled
+from coilbench_service.beside_view import BesideView
+from coilbench_service.coil_request import CoilRequest
 from coilbench_service.openapi import answers
 
 TAG = Tag(name="coils", description="What coil, pots, cable and input do to the response, and a winding's resistance")
 
-Ohm = Annotated[float, Field(gt=0, le=1e12)]
-
-
-class CoilAsked(BaseModel):
-    """The coil alone: source with inductance and resistance in series, its own capacitance across."""
-
-    model_config = ConfigDict(extra="forbid", strict=True)
-
-    inductance_h: float = Field(gt=0, le=1e4)
-    resistance_ohm: float = Field(ge=0, le=1e9)
-    capacitance_pf: float = Field(0.0, ge=0, le=1e9)
-
-
-class LoadAsked(BaseModel):
-    """What hangs on it, all in parallel; left out: nothing."""
-
-    model_config = ConfigDict(extra="forbid", strict=True)
-
-    volume_pot_ohm: Ohm | None = Field(None, description="Turned up full")
-    tone_pot_ohm: Ohm | None = Field(None, description="Turned up full")
-    input_ohm: Ohm | None = None
-    resistance_ohm: Ohm | None = Field(None, description="Any other")
-    cable_pf: float = Field(0.0, ge=0, le=1e9)
-
-
-class WireAsked(BaseModel):
-    """A winding: gauge or diameter, turns, length of the mean turn."""
-
-    model_config = ConfigDict(extra="forbid", strict=True)
-
-    awg: float | None = Field(None, ge=-3, le=60, description="American wire gauge, exact formula; 0000 is -3")
-    diameter_mm: float | None = Field(None, gt=0, le=20, description="Bare")
-    turns: float = Field(gt=0, le=1e7)
-    mean_turn_mm: float = Field(gt=0, le=1e5)
-    temperature_c: float = Field(20.0, gt=-200, le=300)
-
-    @model_validator(mode="after")
-    def _one_size(self) -> WireAsked:
-        if (self.awg is None) == (self.diameter_mm is None):
-            raise ValueError("give awg or diameter_mm, one of the two")
-        return self
-
-
-class CoilRequest(BaseModel):
-    """A coil with its load, a winding, or both."""
-
-    model_config = ConfigDict(extra="forbid", strict=True)
-
-    coil: CoilAsked | None = None
-    load: LoadAsked | None = None
-    wire: WireAsked | None = None
-    points: int = Field(
-        121, ge=2, le=2000, description="Of the response, 20 Hz to 20 kHz, evenly on a logarithmic scale"
-    )
-
-    @model_validator(mode="after")
-    def _something(self) -> CoilRequest:
-        if self.coil is None and self.wire is None:
-            raise ValueError("give coil (inductance_h, resistance_ohm, capacitance_pf), wire, or both")
-        if self.coil is not None and self.coil.capacitance_pf + (self.load.cable_pf if self.load else 0.0) <= 0:
-            raise ValueError("coil.capacitance_pf and load.cable_pf are both 0; one must be greater")
-        return self
-
 
 class ResponsePoint(BaseModel):
-    """The response at one frequency, re the voltage induced in the coil."""
+    """The response at one frequency, re the voltage induced in one coil; null where nothing comes out."""
 
     hz: float
-    db: float
+    db: float | None
+
+
+class CoilView(BaseModel):
+    """The coil that was taken."""
+
+    inductance_h: float
+    resistance_ohm: float
+    capacitance_pf: float
 
 
 class WireView(BaseModel):
@@ -94,32 +40,88 @@ class WireView(BaseModel):
     length_m: float
     resistance_ohm: float = Field(description="At its temperature")
     resistance_20c_ohm: float
-    low_ohm: float = Field(description="What the tolerance of the wire alone leaves, at its temperature")
-    high_ohm: float
+    low_ohm: float | None = Field(description="What the tolerance of the wire alone leaves, at its temperature")
+    high_ohm: float | None
+    tolerance: str | None = Field(description="Whose rule that is")
+    turns: float
+    mean_turn_mm: float
+    temperature_c: float
+    diameters: str | None = Field(description="Convention of a gauge: exact or rounded")
+    copper: str = Field(description="Resistivity: iec-60028 (1/58 ohm mm2/m) or winding-wire (1/58.5)")
+    reasons: dict[str, str] = Field(description="Why a value is null")
+
+
+class BobbinView(BaseModel):
+    """What the turns make on the bobbin."""
+
+    last_turn_mm: float
+    depth_mm: float
+    layers: int
+    turns_per_layer: float
+    overall_mm: float = Field(description="Wire over its insulation")
+    space_factor: float = Field(description="Share of the winding's cross-section that is bare copper")
+    fit_turns: int = Field(description="Turns that the bobbin holds")
+    fits: bool
+
+
+class CombinationView(BaseModel):
+    """Two coils together, re one of them alone."""
+
+    name: str
+    dcr_ohm: float = Field(description="What an ohmmeter reads")
+    string_db: float | None = Field(description="Level at 0 Hz of what both coils hear alike")
+    hum_db: float | None = Field(description="Level at 0 Hz of a mains field that is the same at both")
+    sentence: str
+
+
+class OtherTurns(BaseModel):
+    """What other turns on the same bobbin would do."""
+
+    times: float
+    inductance_h: float
+    resistance_ohm: float
+    capacitance_pf: float
+    source_db: float = Field(description="Change of the voltage induced in the coil")
+    peak_hz: float | None
+    minus3db_hz: float | None
+    change: list[ResponsePoint] = Field(description="Change of the output")
+    sentence: str
 
 
 class CoilAnswer(BaseModel):
-    """The loaded coil; null where there is none. Levels are re the voltage induced in the coil."""
+    """What was asked for, and no more. Levels are re the voltage induced in one coil."""
 
-    natural_hz: float | None = None
+    natural_hz: float | None = Field(
+        None, description="Of the second-order circuit; with more in it, of the pair of poles that rings longest"
+    )
     damping: float | None = None
-    q: float | None = Field(None, description="null where nothing damps")
+    q: float | None = None
     dc_db: float | None = None
-    peak_hz: float | None = Field(None, description="null where the response only falls")
+    peak_hz: float | None = Field(None, description="null where the response is nowhere higher than at 0 Hz")
     peak_db: float | None = None
-    minus3db_hz: float | None = Field(None, description="3.01 dB below the level at 0 Hz")
+    minus3db_hz: float | None = Field(None, description="Where it first lies 3.01 dB below the level at 0 Hz")
     response: list[ResponsePoint] | None = None
-    limits: list[str] = Field(description="What the model leaves out")
+    reasons: dict[str, str] | None = Field(None, description="Why a value is null")
+    coil: CoilView | None = None
+    combination: CombinationView | None = None
     wire: WireView | None = None
+    bobbin: BobbinView | None = None
+    other_turns: OtherTurns | None = None
+    beside: BesideView | None = Field(None, description="Of a pickup: what was measured beside what the model says")
+    assumes: list[str] = Field(description="What was taken because nobody said it")
+    limits: list[str] = Field(description="What the model leaves out")
 
 
-def blueprint() -> APIBlueprint:
+def blueprint(bench: Bench) -> APIBlueprint:
     """The route of /v1/coils."""
     api = APIBlueprint("coils", __name__, url_prefix="/v1/coils", abp_tags=[TAG])
 
-    @api.post("", responses=answers({200: CoilAnswer}, kinds.NOT_JSON, kinds.BROKEN_JSON))
+    @api.post(
+        "",
+        responses=answers({200: CoilAnswer}, kinds.TOO_MANY_TAKES, kinds.NOT_JSON, kinds.BROKEN_JSON),
+    )
     def model_coil(body: CoilRequest) -> Response:
         """Work out a loaded coil, a winding, or both; nothing is kept."""
-        return json_answer(answer(body.model_dump()))
+        return json_answer(modelled(bench, body.model_dump()))
 
     return api

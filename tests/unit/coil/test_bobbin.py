@@ -7,12 +7,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench_worker.coil.bobbin import Bobbin, turns_on, wound
-from coilbench_worker.coil.rewound import resistance_of
 from coilbench_worker.coil.wire import diameter_of_gauge, winding
 
 SINGLE = Bobbin(core_length_mm=56.0, core_width_mm=5.0, height_mm=11.0, depth_mm=4.5)
 """A flat bobbin of a single coil: common practice, no source."""
 AWG_42 = diameter_of_gauge(42)
+
+
+def resistance_of(bobbin: Bobbin, diameter_mm: float, turns: float) -> float:
+    return winding(diameter_mm, turns, wound(bobbin, diameter_mm, turns).mean_turn_mm).resistance_20c_ohm
 
 
 def test_core_with_round_ends_is_as_long_around_as_two_straights_and_a_circle() -> None:

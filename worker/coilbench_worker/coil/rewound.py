@@ -10,13 +10,12 @@ from math import isfinite, log10
 
 import numpy as np
 
-from .bobbin import Bobbin, wound
+from .bobbin import PACKING, Bobbin, wound
 from .circuit import Coil
 from .combination import WoundCoil, combined
 from .controls import Controls, loaded
 from .transfer import Transfer
 from .types import FloatArray
-from .wire import at_temperature, resistance_per_metre
 
 
 @dataclass(frozen=True)
@@ -79,14 +78,16 @@ def rewound(coil: Coil, controls: Controls, *, times: float, length_ratio: float
 
 
 def mean_turn_ratio(
-    bobbin: Bobbin, diameter_mm: float, turns: float, times: float, *, overall_mm: float | None = None
+    bobbin: Bobbin,
+    diameter_mm: float,
+    turns: float,
+    times: float,
+    *,
+    overall_mm: float | None = None,
+    packing: float = PACKING,
 ) -> float:
     """The mean turn of `times` the turns on a bobbin, re that of the turns; parameters as for `bobbin.wound`."""
-    before, after = (wound(bobbin, diameter_mm, count, overall_mm=overall_mm) for count in (turns, turns * times))
+    before, after = (
+        wound(bobbin, diameter_mm, count, overall_mm=overall_mm, packing=packing) for count in (turns, turns * times)
+    )
     return after.mean_turn_mm / before.mean_turn_mm
-
-
-def resistance_of(bobbin: Bobbin, diameter_mm: float, turns: float, temperature_c: float = 20.0) -> float:
-    """Resistance of turns on a bobbin at a temperature, ohm; parameters as for `bobbin.wound`."""
-    length_m = turns * wound(bobbin, diameter_mm, turns).mean_turn_mm / 1000
-    return at_temperature(length_m * resistance_per_metre(diameter_mm), temperature_c)
