@@ -62,21 +62,30 @@ def advice(wishes: Sequence[Wish], tried: Sequence[Start], load: LoadStated) -> 
     Parameters
     ----------
     wishes : that no candidate fulfils
-    tried : where to start from, the best first; the first whose sheet has a coil is taken
+    tried : where to start from, the best first; the first whose sheet has a coil is taken. Where the very first has all
+        that the model could move, there is nothing to advise
     load : what is said of pots, input and cable
     """
     touched = [wish for wish in wishes if wish.quantity in PREDICTED]
     rest = [in_a_sentence(column(wish.quantity).name) for wish in wishes if wish.quantity not in PREDICTED]
     silent = (f"Of {', '.join(rest)} the model of coil and load says nothing.",) if rest else ()
-    if not touched:
+    if not any(_missed(wish, tried[0]) for wish in touched):
         return silent
-    why = []
+    why: list[str] = []
     for start in tried:
         reason = _unfit(start, touched)
         if reason is None:
-            return (*_from(start, touched, load), *silent)
+            instead = (f"{'; '.join(why)}: the model starts from {start.pickup} instead.",) if why else ()
+            return (*instead, *_from(start, touched, load), *silent)
         why.append(reason)
     return (f"The electrical model can't say which way to go: {'; '.join(dict.fromkeys(why))}.", *silent)
+
+
+def _missed(wish: Wish, start: Start) -> bool:
+    """Whether the wish is still open; what was not measured is."""
+    least, most = wish.fulfilled_from_to()
+    change = start.changes.get(wish.quantity)
+    return change is None or not least <= change <= most
 
 
 def _unfit(start: Start, wishes: Sequence[Wish]) -> str | None:

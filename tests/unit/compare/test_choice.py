@@ -190,9 +190,9 @@ def test_a_sentence_says_what_is_missed_by_how_much_and_what_is_as_wished() -> N
     wishes = [TWO_MORE, Wish(RMS, "same", None, 1.0), Wish(BASS, "less", None, 1.0)]
     found = choose(wishes, {"a": {TREBLE: of(0.8, 0.4, inf), RMS: of(0.2), BASS: of(1.0, 0.1)}})
     assert explanation(found.ranking[0]) == (
-        "Misses treble by 1.2 dB, changing it by +0.8 (no more than its uncertainty, about one step that an ear can "
-        "tell) and bass by 2.0 dB, changing it by +1.0 (20 times its uncertainty, about 2 steps that an ear can tell); "
-        "as wished: RMS level +0.2 dB."
+        "Misses treble by 1.2 dB, changing it by +0.8 (3.0 times its uncertainty, about one step that an ear can tell; "
+        "not certain) and bass by 2.0 dB, changing it by +1.0 (20 times its uncertainty, about 2 steps that an ear can "
+        "tell); as wished: RMS level +0.2 dB."
     )
     assert verdict(found, "old") == "None fulfils the whole wish; a comes closest."
     assert [wished(wish) for wish in wishes] == [

@@ -138,7 +138,9 @@ def test_a_collection_is_said_to_be_no_sample_and_small_groups_are_named() -> No
 
 def confounded(field: dict[str, object], sheets: dict[str, dict[str, object]]) -> list[tuple[str, str]]:
     found = groups(VALUES, field, field="active", quantities=[RMS], sheets=sheets)  # type: ignore[arg-type]
-    assert [one.sentence in found.cautions for one in found.confounded] == [True] * len(found.confounded)
+    told = [one for one in found.cautions if "may be due to" in one]
+    assert bool(told) == bool(found.confounded)
+    assert all(one.field in " ".join(told) for one in found.confounded)
     return [(one.field, one.kind) for one in found.confounded]
 
 
@@ -168,6 +170,33 @@ def test_numbers_that_lie_apart_are_told() -> None:
     ohms: dict[str, object] = {"a": 6000.0, "b": 6200, "c": 7100, "f": 7000, "d": 10700, "e": 11000, "g": 9900}
     assert confounded(ACTIVE, sheets_of("dcr_ohm", ohms)) == [("dcr_ohm", "no-overlap")]
     assert confounded(ACTIVE, sheets_of("dcr_ohm", {**ohms, "d": 7050})) == []
+
+
+def test_many_fields_are_told_in_one_sentence_for_a_pair() -> None:
+    sheets = {
+        key: {
+            "turns": 8000 + 100 * number + 5000 * bool(active),
+            "dcr_ohm": 6000 + number + 4000 * bool(active),
+            "rated_output_mv": number,
+        }
+        for number, (key, active) in enumerate(sorted(ACTIVE.items(), key=lambda item: bool(item[1])))
+    }
+    found = groups(VALUES, ACTIVE, field="active", quantities=[RMS], sheets=sheets)  # type: ignore[arg-type]
+    (told,) = (one for one in found.cautions if "due to" in one)
+    assert told == (
+        "Passive and active have nothing in common in dcr_ohm, turns either: what differs between them may be due to "
+        "any of these as well as to active."
+    )
+
+
+def test_an_interval_that_leaves_out_zero_by_itself_says_why_nothing_is_shown() -> None:
+    pairs = [pair for pair in by_magnet().pairs if pair.verdict == "no-difference-shown"]
+    odd = [pair for pair in pairs if pair.low * pair.high > 0]
+    assert odd
+    assert all("among all that was asked together it may be chance" in pair.sentence for pair in odd)
+    even = [pair for pair in pairs if pair.low * pair.high < 0]
+    assert even
+    assert not any("chance" in pair.sentence for pair in even)
 
 
 level = st.floats(-60, 0, allow_nan=False).map(lambda value: round(value, 3))

@@ -42,8 +42,20 @@ def test_the_other_way_is_told_to_who_wants_the_other_way() -> None:
 
 
 def test_what_was_gained_already_counts() -> None:
-    told = advice([BRIGHTER], [start(1.9)], NONE_SAID)
+    told = advice([BRIGHTER], [start(0.5)], NONE_SAID)
+    assert "not 1.5." in told[1]
+    assert advice([BRIGHTER], [start(1.5)], NONE_SAID) == ()
+
+
+def test_ways_that_hardly_help_are_not_told() -> None:
+    told = advice([Wish("rms_dbfs", "more", 300.0, 100.0)], [start()], NONE_SAID)
     assert told[1].startswith("None of these brings the wish closer by a quarter of a step")
+
+
+def test_there_is_no_advice_where_the_closest_misses_only_what_the_model_does_not_know() -> None:
+    assert advice([BRIGHTER, EVEN], [start(2.5)], NONE_SAID) == (
+        "Of evenness of the strums the model of coil and load says nothing.",
+    )
 
 
 def test_the_load_is_the_one_stated_or_the_sheets_or_common_practice() -> None:
@@ -66,8 +78,9 @@ def test_what_is_missing_is_said_instead(sheet: dict[str, Any], words: str) -> N
 
 
 def test_the_next_place_to_start_from_is_taken_where_the_first_has_no_coil() -> None:
-    told = advice([BRIGHTER], [start(1.0, dcr_ohm=None), start(pickup="old")], NONE_SAID)
-    assert told[0].startswith("Starting from old")
+    told = advice([BRIGHTER], [start(0.5, dcr_ohm=None), start(pickup="old")], NONE_SAID)
+    assert told[0] == "the sheet of mill gives no resistance: the model starts from old instead."
+    assert told[1].startswith("Starting from old")
 
 
 def test_what_the_model_says_nothing_of_is_named() -> None:

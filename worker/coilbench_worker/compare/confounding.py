@@ -16,6 +16,8 @@ Kind = Literal["same-split", "no-overlap", "one-alike"]
 Members = tuple[FieldValue, Sequence[str]]
 """A value of a field, and the pickups that have it."""
 
+RATINGS = ("rated_output_mv",)
+"""Fields that say what a pickup gives, not what it is: they go with whatever moves the level."""
 LEAST = 2
 """Pickups of a group that must have the other field before anything is said of it."""
 MOST_SHARE = 0.5
@@ -48,7 +50,7 @@ def confounding(
     field : its name
     sheets : of each pickup its other fields by name
     """
-    names = sorted({name for _, keys in members for key in keys for name in sheets.get(key, {})} - {field})
+    names = sorted({name for _, keys in members for key in keys for name in sheets.get(key, {})} - {field, *RATINGS})
     found: list[Confounding] = []
     for name in names:
         values = [
@@ -61,6 +63,29 @@ def confounding(
             if (one := _of_pair(field, name, first, second)) is not None:
                 found.append(one)
     return tuple(found)
+
+
+def in_short(found: Sequence[Confounding], field: str) -> tuple[str, ...]:
+    """The same in few sentences: each field that divides alike, then one sentence for each pair of groups."""
+    apart: dict[tuple[FieldValue, ...], list[str]] = {}
+    alike: dict[tuple[FieldValue, ...], list[str]] = {}
+    for one in found:
+        if one.kind != "same-split":
+            (apart if one.kind == "no-overlap" else alike).setdefault(one.values, []).append(one.field)
+    sentences = [one.sentence for one in found if one.kind == "same-split"]
+    for values, names in apart.items():
+        first, second = (named(value, field) for value in values)
+        sentences.append(
+            f"{first[0].upper()}{first[1:]} and {second} have nothing in common in {', '.join(names)} either: what "
+            f"differs between them may be due to any of these as well as to {field}."
+        )
+    for values, names in alike.items():
+        first, second = (named(value, field) for value in values)
+        sentences.append(
+            f"{first[0].upper()}{first[1:]} pickups are all alike in {', '.join(names)}, where only some {second} ones "
+            f"are like them: part of what differs may be due to that."
+        )
+    return tuple(sentences)
 
 
 def _same_split(

@@ -52,21 +52,20 @@ def _missed(miss: Miss) -> str:
     meant = column(miss.quantity)
     decimals, unit = meant.quantity.decimals, meant.unit_of_difference
     assert miss.miss is not None
-    if miss.sure is False:
-        certainty = "no more than its uncertainty"
-    elif miss.miss_in_uncertainty is None:
-        certainty = "certain"
-    else:
-        certainty = f"{_times(miss.miss_in_uncertainty)} its uncertainty"
+    ratio = miss.miss_in_uncertainty
+    certainty = "" if ratio is None else f"{_times(ratio)} its uncertainty, "
     steps = _steps(miss.miss_in_ear_steps or 0.0)
-    name = in_a_sentence(meant.name)
+    doubt = "; not certain" if miss.sure is False else ""
     return (
-        f"{name} by {miss.miss:.{decimals}f} {unit}, changing it by {miss.change:+.{decimals}f} ({certainty}, {steps})"
+        f"{in_a_sentence(meant.name)} by {miss.miss:.{decimals}f} {unit}, changing it by {miss.change:+.{decimals}f} "
+        f"({certainty}{steps}{doubt})"
     )
 
 
 def _times(ratio: float) -> str:
-    return "more than 100 times" if ratio > 100.0 else f"{ratio:.0f} times" if ratio >= 2.0 else f"{ratio:.1f} times"
+    if ratio < 1.0:
+        return "less than"
+    return "more than 100 times" if ratio > 100.0 else f"{ratio:.{0 if ratio >= 9.95 else 1}f} times"
 
 
 def _steps(steps: float) -> str:

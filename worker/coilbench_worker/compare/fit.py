@@ -33,6 +33,7 @@ LEAST = 5
 """Pickups below which nothing is said of a line: common practice, no source."""
 FEW = 10
 """Pickups below which a line is said with a caution: common practice, no source."""
+CHANCE = " By itself this interval leaves out zero; among all that was asked together it may be chance."
 ROUNDING = 1e-12
 """Of the sum of squares: a residual below this share of it is rounding."""
 
@@ -276,14 +277,12 @@ def _sentence(fit: FieldFit, confidence: float) -> str:
             f"{among}, {fit.field} is not shown to predict {what}: anything from {fit.low:+.2f} to {fit.high:+.2f} "
             f"{fit.unit} agrees with it."
         )
+        if fit.low > 0.0 or fit.high < 0.0:
+            said += CHANCE
         without = "it would be shown"
     parts = [said]
     if fit.carried_by:
-        parts.append(f"Without {_either(fit.carried_by)} {without}.")
+        parts.append(f"Without {' or '.join(fit.carried_by)} {without}.")
     if fit.n < FEW:
         parts.append(f"{fit.n} pickups are few: one more may change this.")
     return " ".join(parts)
-
-
-def _either(pickups: Sequence[str]) -> str:
-    return pickups[0] if len(pickups) == 1 else f"any one of {', '.join(pickups)}"

@@ -11,7 +11,7 @@ from math import fsum, isfinite, sqrt
 from typing import Literal
 
 from coilbench_worker.compare.columns import column, in_a_sentence
-from coilbench_worker.compare.confounding import Confounding, confounding
+from coilbench_worker.compare.confounding import Confounding, confounding, in_short
 from coilbench_worker.compare.effect_size import hedges_g
 from coilbench_worker.compare.estimate import Estimate
 from coilbench_worker.compare.field_values import FieldValue, named, ordered, same
@@ -29,6 +29,7 @@ NO_SAMPLE = (
     "The pickups of a collection are no random sample: what is said here holds for these pickups, and for others only "
     "as far as they are like these."
 )
+CHANCE = " By itself this interval leaves out zero; among all that was asked together it may be chance."
 FEW = 5
 """Pickups of a group, below which one odd pickup can make or hide a difference: common practice, no source."""
 
@@ -226,6 +227,8 @@ def _with_sentence(pair: Pair, field: str, confidence: float) -> Pair:
             f"{other} against {baseline}: no difference in {what} shown; it may lie anywhere from "
             f"{pair.low:+.{decimals}f} to {pair.high:+.{decimals}f} {unit}."
         )
+        if pair.low > 0.0 or pair.high < 0.0:
+            sentence += CHANCE
     else:
         word = meant.quantity.more if pair.verdict == "higher" else meant.quantity.less
         sentence = (
@@ -248,4 +251,4 @@ def _cautions(found: Sequence[Group], field: str, shared: Sequence[Confounding])
             cautions.append(
                 f"Fewer than {FEW} pickups ({sizes}): a single odd one can make or hide a difference of its group."
             )
-    return (*cautions, *(one.sentence for one in shared))
+    return (*cautions, *in_short(shared, field))
