@@ -157,3 +157,11 @@ def test_a_further_point_lies_within_the_prediction_interval_as_often_as_said() 
         further = 0.7 * line.mean_x + draw.standard_normal()
         inside += abs(further - line.intercept - line.slope * line.mean_x) <= line.prediction_half_width(0.95)
     assert 0.935 <= inside / 2000 <= 0.965  # 3 standard errors of a share
+
+
+def test_a_line_at_the_edge_of_what_can_be_shown_says_so() -> None:
+    slopes = (0.05 + step / 50 for step in range(100))
+    steeper = (one(levels(slope)) for slope in slopes)
+    found = next(fit for fit in steeper if fit.verdict == "predicts")
+    assert len(found.carried_by) > 3
+    assert f"Without any one of {len(found.carried_by)} of them this would not be shown." in found.sentence

@@ -77,7 +77,7 @@ def in_short(found: Sequence[Confounding], field: str) -> tuple[str, ...]:
         first, second = (named(value, field) for value in values)
         sentences.append(
             f"{first[0].upper()}{first[1:]} and {second} have nothing in common in {', '.join(names)} either: what "
-            f"differs between them may be due to any of these as well as to {field}."
+            f"differs between them may be due to {'it' if len(names) == 1 else 'any of these'} as well as to {field}."
         )
     for values, names in alike.items():
         first, second = (named(value, field) for value in values)

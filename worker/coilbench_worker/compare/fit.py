@@ -31,6 +31,8 @@ PLAIN_UNITS = {
 """Fields that are not counted in doublings, with units: they may be zero, hardly double, or are ratios already."""
 LEAST = 5
 """Pickups below which nothing is said of a line: common practice, no source."""
+MOST_NAMED = 3
+"""Pickups named one by one in a sentence."""
 FEW = 10
 """Pickups below which a line is said with a caution: common practice, no source."""
 CHANCE = " By itself this interval leaves out zero; among all that was asked together it may be chance."
@@ -271,6 +273,7 @@ def _sentence(fit: FieldFit, confidence: float) -> str:
             f"{among}, {fit.field} goes with {what}: {fit.slope:+.2f} {fit.unit} ({interval}). A further pickup like "
             f"these would be found within {fit.prediction_width / 2:.{decimals}f} {unit} of the line."
         )
+        said += " What goes together need not be the cause."
         without = "this would not be shown"
     else:
         said = (
@@ -282,7 +285,11 @@ def _sentence(fit: FieldFit, confidence: float) -> str:
         without = "it would be shown"
     parts = [said]
     if fit.carried_by:
-        parts.append(f"Without {' or '.join(fit.carried_by)} {without}.")
+        parts.append(f"Without {_any_of(fit.carried_by)} {without}.")
     if fit.n < FEW:
         parts.append(f"{fit.n} pickups are few: one more may change this.")
     return " ".join(parts)
+
+
+def _any_of(pickups: Sequence[str]) -> str:
+    return " or ".join(pickups) if len(pickups) <= MOST_NAMED else f"any one of {len(pickups)} of them"
