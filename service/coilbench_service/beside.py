@@ -36,6 +36,8 @@ TREBLE = OCTAVES[slice(*BALANCE["treble"])]
 TILT = "tilt_db"
 POINTS = 24
 """Of the response within an octave, evenly on a logarithmic scale: more move no figure by 0.01 dB."""
+OF_AVERAGING_DB = 0.5
+"""A difference that says nothing: the model's octaves are averages over an even source, and real ones slope."""
 LEAST_VALUES = 2
 NOBODY = "No usable take of it was measured, so there is nothing to hold the model against."
 NO_BANDS = "Its takes have no level in 4 kHz and the middle octaves, because of noise or a low sample rate."
@@ -241,10 +243,10 @@ def _sentences(
     for side in shown:
         if side["rest_db"] is not None:
             yield (
-                f"{side['pickup']}: treble lies {side['measured_db']:+.1f} dB over the middle as measured"
-                f"{_interval(side, confidence)}, {side['model_db']:+.1f} dB by coil and load alone. The other "
-                f"{side['rest_db']:+.1f} dB are string, pick, place, magnet and eddy currents together; which of them, "
-                "these takes can't tell."
+                f"{side['pickup']}: treble lies {_over(side['measured_db'])} the middle as measured"
+                f"{_interval(side, confidence)}, {_over(side['model_db'])} it by coil and load alone. The other "
+                f"{_signed(side['rest_db'])} dB are string, pick, place, magnet and eddy currents together; which of "
+                "them, these takes can't tell."
             )
         elif side["withheld"]:
             yield f"{side['pickup']}: {side['withheld']}"
@@ -255,30 +257,42 @@ def _sentences(
     if difference["rest_db"] is None or difference["model_in_interval"] is None:
         yield f"The two can't be held against each other: {difference['withheld'] or 'one of them lacks a number.'}"
         return
+    rest_db = difference["rest_db"]
     yield (
         f"From {shown[0]['pickup']} to {shown[1]['pickup']} treble over middle changes by "
-        f"{difference['measured_db']:+.1f} dB as measured{_interval(difference, confidence)} and by "
-        f"{difference['model_db']:+.1f} dB by coil and load. String and hand cancel here in part."
+        f"{_signed(difference['measured_db'])} dB as measured{_interval(difference, confidence)} and by "
+        f"{_signed(difference['model_db'])} dB by coil and load. String and hand cancel here in part."
     )
+    enough = (
+        "coil and load are enough to explain what was measured, which does not show that nothing else plays a part."
+    )
+    apart = not difference["model_in_interval"] and abs(rest_db) >= OF_AVERAGING_DB
     if difference["model_in_interval"]:
-        yield (
-            "The interval holds the model's figure: coil and load are enough to explain what was measured, which does "
-            "not show that nothing else plays a part."
-        )
+        yield f"The interval holds the model's figure: {enough}"
+    elif not apart:
+        yield f"The two are {abs(rest_db):.1f} dB apart, no more than averaging over octaves may do: {enough}"
     else:
         yield (
-            f"The interval does not hold the model's figure: {difference['rest_db']:+.1f} dB come from something else, "
-            "such as place, pick or string, magnet, eddy currents, or a sheet or load that is not as stated."
+            f"The interval does not hold the model's figure: {_signed(rest_db)} dB come from something else, such as "
+            "the place of the pickup, pick or string, magnet, eddy currents, or a sheet or load that is not as stated."
         )
     if conditions:
         named = ", ".join(dict.fromkeys(str(one["field"]) for one in conditions))
-        yield f"These conditions differ too, and may be the reason: {named}."
+        yield f"Conditions that differ too{', and may be the reason' if apart else ''}: {named}."
+
+
+def _signed(level_db: float) -> str:
+    return f"{round(level_db, 1) + 0.0:+.1f}"
+
+
+def _over(level_db: float) -> str:
+    return f"{abs(level_db):.1f} dB {'above' if level_db >= 0 else 'below'}"
 
 
 def _interval(view: Mapping[str, Any], confidence: float) -> str:
     if view["low"] is None:
         return " (no interval)"
-    return f" ({100 * confidence:g} %: {view['low']:+.1f} to {view['high']:+.1f})"
+    return f" ({100 * confidence:g} %: {_signed(view['low'])} to {_signed(view['high'])})"
 
 
 def _unknown(connection: Connection, field: str, key: str) -> Problem:

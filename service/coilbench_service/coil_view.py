@@ -255,9 +255,12 @@ def _other_turns(
 ) -> dict[str, Any]:
     """What `turns_times` the turns would do."""
     notes["limits"] += limits.TURNS
-    longer = None
+    longer, room = None, ""
     if wire is not None and asked["bobbin"] is not None:
         shape, build = _bobbin(asked["bobbin"], wire["diameter_mm"])
+        holds, wanted = wound(shape, wire["diameter_mm"], wire["turns"], **build).fit_turns, asked["turns_times"]
+        if wire["turns"] * wanted > holds:
+            room = f"So many do not fit: the bobbin holds {holds}."
         longer = mean_turn_ratio(shape, wire["diameter_mm"], wire["turns"], asked["turns_times"], **build)
     else:
         notes["assumes"].append(TURNS_ALIKE)
@@ -274,7 +277,7 @@ def _other_turns(
         "peak_hz": found.after.peak().hz,
         "minus3db_hz": found.after.half_power_hz(),
         "change": [{"hz": hz, "db": db} for hz, db in zip(CHANGE_AT_HZ, changes, strict=True)],
-        "sentence": _turns_sentence(found, changes),
+        "sentence": " ".join(said for said in (_turns_sentence(found, changes), room) if said),
     }
 
 

@@ -55,9 +55,9 @@ def circuit_of(
     Problem : invalid-request, with every value that is missing and where it may come from
     """
     values: dict[str, Any] = {name: (coil or {}).get(name) for name in SHEET_OF_COIL}
-    for name, field in SHEET_OF_COIL.items():
+    for name, entry in SHEET_OF_COIL.items():
         if values[name] is None and sheet is not None:
-            values[name] = sheet.get(field)
+            values[name] = sheet.get(entry)
     if values["resistance_ohm"] is None:
         values["resistance_ohm"] = wire_ohm
     controls = controls_of(load, sheet)

@@ -2,99 +2,124 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import click
 
-from coilbench.coil import CoilModel
+from coilbench.command.answer import answer_json_option, confidence_option, hand_over, session_option
 from coilbench.command.connection import Connection, connection_options
+from coilbench.command.options import Finite, output_option
 
-COIL = ("inductance_h", "resistance_ohm", "capacitance_pf")
-LOAD = ("volume_pot_ohm", "tone_pot_ohm", "input_ohm", "load_ohm", "cable_pf")
-WIRE = ("awg", "diameter_mm", "turns", "mean_turn_mm", "temperature_c")
-HELP = {
+COIL = {
     "inductance_h": "Inductance of the coil, H.",
     "resistance_ohm": "Resistance of the coil, ohm.",
     "capacitance_pf": "The coil's own capacitance, pF.",
-    "volume_pot_ohm": "Volume pot, turned up full, ohm.",
-    "tone_pot_ohm": "Tone pot, turned up full, ohm.",
+}
+LOAD = {
+    "volume_pot_ohm": "Volume pot, ohm.",
+    "volume_position": "How far it is turned up, 0 to 1, a share of its resistance. [1]",
+    "tone_pot_ohm": "Tone pot, ohm.",
+    "tone_position": "How far it is turned up, 0 to 1, a share of its resistance. [1]",
+    "tone_capacitor_nf": "Tone capacitor, nF.",
     "input_ohm": "Input of amplifier or interface, ohm.",
-    "load_ohm": "Any other load, ohm.",
+    "input_pf": "Its capacitance, pF.",
     "cable_pf": "Cable, pF.",
+    "load_ohm": "Any other resistor at the output, ohm.",
+}
+WIRE = {
     "awg": "Gauge of the wire, exact formula.",
     "diameter_mm": "Bare diameter of the wire, mm, in place of the gauge.",
     "turns": "Turns.",
-    "mean_turn_mm": "Length of the mean turn, mm.",
+    "wound_ohm": "In place of the turns: resistance of the winding, to have them worked out.",
+    "mean_turn_mm": "Length of the mean turn, mm; or give a bobbin.",
     "temperature_c": "Temperature of the winding, C. [20]",
 }
-WIDTH = 50
-"""Characters of the tallest bar of the curve."""
-SHOWN_EVERY = 6
-FLOOR_DB = -30.0
+BOBBIN = {
+    "core_length_mm": "Bobbin: length of its core, mm; the ends are round.",
+    "core_width_mm": "Bobbin: width of its core, mm.",
+    "height_mm": "Bobbin: between the flanges, mm.",
+    "depth_mm": "Bobbin: room for the winding beyond the core, mm.",
+}
+SENT_AS = {"load_ohm": "resistance_ohm", "wound_ohm": "resistance_ohm"}
+"""Options whose names stand for another in their part of the request."""
+COMBINATIONS = ("series", "parallel", "series-out-of-phase", "parallel-out-of-phase")
 
 
 def _value_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    for name in reversed((*COIL, *LOAD, *WIRE)):
-        command = click.option(f"--{name.replace('_', '-')}", name, type=float, help=HELP[name])(command)
+    for name, says in reversed((COIL | LOAD | WIRE | BOBBIN).items()):
+        unit = name.rsplit("_", 1)[-1].upper()
+        shown = unit if unit in ("H", "OHM", "PF", "NF", "MM", "C") else "NUMBER"
+        command = click.option(f"--{name.replace('_', '-')}", name, type=Finite(), metavar=shown, help=says)(command)
     return command
 
 
 @click.command(short_help="What coil, pots, cable and input do to the response.")
 @connection_options
 @_value_options
-@click.option("--json", "as_json", is_flag=True, help="Print the answer for programs, one JSON object.")
+@click.option(
+    "--combination",
+    type=click.Choice(COMBINATIONS),
+    help="Two such coils, the second turned round in winding and magnet.",
+)
+@click.option("--turns-times", type=Finite(), metavar="NUMBER", help="What so many times the turns would do.")
+@click.option("--pickup", metavar="KEY", help="Its sheet gives what is left out; beside it, what was measured.")
+@click.option("--beside", metavar="KEY", help="Another pickup: how the two differ, by the model and as measured.")
+@session_option
+@confidence_option
+@output_option
+@answer_json_option
 @click.pass_obj
-def coil(connection: Connection, /, as_json: bool, **given: float | None) -> None:
-    r"""Work out a loaded coil's response (coil and load), a winding's resistance (wire), or both.
+def coil(
+    connection: Connection,
+    /,
+    combination: str | None,
+    turns_times: float | None,
+    pickup: str | None,
+    beside: str | None,
+    session: str | None,
+    confidence: float,
+    output: Path | None,
+    as_json: bool,
+    **given: float | None,
+) -> None:
+    r"""Work out a loaded coil's response, a winding's resistance, or both; nothing is kept.
 
     \b
-    coilbench coil --inductance-h 2.5 --resistance-ohm 6000 --capacitance-pf 140 --volume-pot-ohm 250e3 --cable-pf 470
+    coilbench coil --inductance-h 2.5 --resistance-ohm 6000 \
+        --capacitance-pf 110 --volume-pot-ohm 250e3 --cable-pf 500
     coilbench coil --awg 42 --turns 8000 --mean-turn-mm 140
+    coilbench coil --pickup harbour-neck --beside mill-bridge \
+        --cable-pf 470 --input-ohm 1e6
+
+    With --pickup its sheet gives what is left out, and what was measured of it stands beside the model: how far treble
+    lies over the middle. `-o curve.csv` saves the response.
     """
     values = {name: value for name, value in given.items() if value is not None}
-    if not values:
-        raise click.UsageError("give a coil (--inductance-h, --resistance-ohm), a winding (--awg, --turns), or both")
-    load = {("resistance_ohm" if name == "load_ohm" else name): values[name] for name in LOAD if name in values}
+    if not values and pickup is None:
+        raise click.UsageError(
+            "give a coil (--inductance-h, --resistance-ohm), a winding (--awg, --turns), or a --pickup"
+        )
+    one = _part(values, COIL)
+    two = [one, {**one, "winding_reversed": True, "magnet_reversed": True}] if combination is not None else None
+    if two is not None and not {"inductance_h", "resistance_ohm"} <= set(one):
+        raise click.UsageError("--combination takes the coil twice: give --inductance-h and --resistance-ohm")
     found = connection.client().coil(
-        {name: values[name] for name in COIL if name in values},
-        load,
-        {name: values[name] for name in WIRE if name in values},
+        None if two is not None else one,
+        _part(values, LOAD),
+        _part(values, WIRE),
+        coils=two,
+        combination=combination,
+        bobbin=_part(values, BOBBIN),
+        turns_times=turns_times,
+        pickup=pickup,
+        beside=beside,
+        session=session,
+        confidence=None if pickup is None else confidence,
     )
-    if as_json:
-        click.echo(json.dumps(found.document))
-    else:
-        click.echo("\n".join(_lines(found)))
+    hand_over(found, output, as_json=as_json)
 
 
-def _lines(found: CoilModel) -> Iterator[str]:
-    if found.natural_hz is not None:
-        yield from _resonance(found)
-        yield ""
-        yield "Response, dB re the voltage induced in the coil"
-        for point in found.response[::SHOWN_EVERY]:
-            bar = "#" * round(WIDTH * max(0.0, (point.db - FLOOR_DB) / (_tallest(found) - FLOOR_DB)))
-            yield f"  {point.hz:7.0f} Hz  {point.db:+6.1f} dB  {bar}"
-    if found.wire is not None:
-        wire = found.wire
-        yield f"Wire            {wire.diameter_mm:.4f} mm bare, {wire.length_m:.0f} m"
-        yield f"Resistance      {wire.resistance_ohm:.0f} ohm; {wire.resistance_20c_ohm:.0f} ohm at 20 C"
-        if wire.low_ohm is not None and wire.high_ohm is not None:
-            yield f"Wire tolerance  {wire.low_ohm:.0f} to {wire.high_ohm:.0f} ohm"
-    yield ""
-    yield from (f"- {one}" for one in found.limits)
-
-
-def _resonance(found: CoilModel) -> Iterator[str]:
-    q = "none: nothing damps it" if found.q is None else f"{found.q:.2f}"
-    yield f"Natural frequency {found.natural_hz:.0f} Hz, Q {q}"
-    if found.peak_hz is None or found.peak_db is None:
-        yield "No peak: the response only falls"
-    else:
-        yield f"Peak at {found.peak_hz:.0f} Hz, {found.peak_db:+.1f} dB"
-    yield f"At 0 Hz {found.dc_db:+.2f} dB; 3 dB below that at {found.minus3db_hz:.0f} Hz"
-
-
-def _tallest(found: CoilModel) -> float:
-    return max(point.db for point in found.response)
+def _part(values: dict[str, float], names: dict[str, str]) -> dict[str, float]:
+    return {SENT_AS.get(name, name): values[name] for name in names if name in values}

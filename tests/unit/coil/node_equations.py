@@ -55,7 +55,7 @@ def solved(
 ) -> complex:
     """Output voltage. Node 1: hot end of the coils, 2: output, 3: middle of the tone control, 4: middle of the coils.
 
-    Wires between nodes are resistors of a milliohm, which leaves six digits of the source.
+    Wires between nodes are resistors of a milliohm, which leaves five digits.
     """
     s = 2j * pi * hz
     mutual_h = coupling * float(np.sqrt(np.prod([one.coil.inductance_h for one in coils]))) if len(coils) == 2 else 0.0

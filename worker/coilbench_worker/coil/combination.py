@@ -5,7 +5,7 @@ sign with the winding and with the magnet, that of a mains field with the windin
 round in both, the strings add and hum cancels; leads swapped (out of phase) do it the other way round. `coupling` is k
 of the coils as connected: in series in phase L = L1 + L2 + 2 k sqrt(L1 L2). No coupling unless given.
 
-Source: Kirchhoff's laws; Thevenin's theorem. Accuracy: 1e-9 of a nodal solution, tests/unit/coil/test_combination.py.
+Source: Kirchhoff's laws; Thevenin's theorem. Accuracy: 1e-5 of a nodal solution, tests/unit/coil/test_combination.py.
 """
 
 from collections.abc import Sequence

@@ -8,7 +8,7 @@
 Conventions: positions are shares of the resistance, 0 to 1, linear in ohm; 1 is fully up. A tone pot without a
 capacitor is a plain resistor to ground, as at high frequencies, where its capacitor is as good as a wire.
 
-Source: Kirchhoff's laws. Accuracy: 1e-9 of a nodal solution, tests/unit/coil/test_controls.py.
+Source: Kirchhoff's laws. Accuracy: 1e-5 of a nodal solution, tests/unit/coil/test_controls.py.
 """
 
 from dataclasses import dataclass

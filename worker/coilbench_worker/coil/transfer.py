@@ -9,7 +9,7 @@ Source: arithmetic. Accuracy: 1e-8 of the closed form of second order, tests/uni
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import ceil, log10, pi
+from math import ceil, inf, log10, pi
 
 import numpy as np
 from numpy.polynomial import polynomial as poly
@@ -21,6 +21,8 @@ NEARLY_REAL = 1e-7
 """A pole counts as real when its imaginary part is less than this share of it: a double one splits by about 1e-8."""
 ABOVE_DC = 1e-9
 """A maximum must stand above the response at 0 Hz by this share of its square to be a peak, rounding apart."""
+ENDLESS = 1e300
+"""Stands for the power at a pole that nothing damps."""
 UNDAMPED = 1e-12
 """Damping ratio below which poles lie on the imaginary axis, rounding apart."""
 PER_DECADE = 30
@@ -74,7 +76,8 @@ class Transfer:
     def at(self, s: ComplexArray) -> ComplexArray:
         """Response at complex frequencies `s`, rad/s; same shape."""
         scaled = s / self.scale_rad_per_s
-        found: ComplexArray = poly.polyval(scaled, self.numerator) / poly.polyval(scaled, self.denominator)
+        top, bottom = (poly.polyval(scaled, each) for each in (self.numerator, self.denominator))
+        found: ComplexArray = np.divide(top, bottom, out=np.full_like(bottom, np.inf), where=bottom != 0)
         return found
 
     def magnitude(self, frequency_hz: FloatArray) -> FloatArray:
@@ -82,8 +85,8 @@ class Transfer:
         return np.abs(self.at(2j * pi * frequency_hz.astype(np.complex128)))
 
     def level_db(self, frequency_hz: FloatArray) -> list[float | None]:
-        """Level at each frequency, dB re the source; None where nothing comes out."""
-        return [20 * log10(value) if value > 0 else None for value in self.magnitude(frequency_hz).tolist()]
+        """Level at each frequency, dB re the source; None where nothing comes out, or on a pole that nothing damps."""
+        return [20 * log10(value) if 0 < value < inf else None for value in self.magnitude(frequency_hz).tolist()]
 
     def poles(self) -> list[complex]:
         """Poles, rad/s."""
@@ -126,8 +129,8 @@ class Transfer:
 
     def _power(self, place: float) -> float:
         """Square of the magnitude at a scaled frequency."""
-        top, bottom = (poly.polyval(1j * place, each) for each in (self.numerator, self.denominator))
-        return float(abs(top / bottom) ** 2)
+        top, bottom = (complex(poly.polyval(1j * place, each)) for each in (self.numerator, self.denominator))
+        return abs(top / bottom) ** 2 if bottom else ENDLESS
 
     def _slope(self, place: float) -> float:
         """Half the derivative of the logarithm of the power by that of the frequency."""
