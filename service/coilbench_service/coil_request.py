@@ -178,7 +178,7 @@ class CoilRequest(_Asked):
             yield "bobbin goes with wire"
         if self.wire is not None and self.wire.mean_turn_mm is None and self.bobbin is None:
             yield "wire.mean_turn_mm is missing; give it, or a bobbin"
-        if self.load is not None and not one and self.coils is None:
+        if self.load is not None and self.load.model_fields_set and not one and self.coils is None:
             yield "load needs a coil: give coil with inductance_h, resistance_ohm and capacitance_pf"
         if self.turns_times is not None and not one:
             yield "turns_times goes with one coil"

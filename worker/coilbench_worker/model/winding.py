@@ -6,13 +6,12 @@ so below: common practice, no source.
 """
 
 from dataclasses import dataclass, field
-from math import pi, sqrt
+from math import sqrt
 
 from ..coil.circuit import Coil, Load
+from ..coil.wire import diameter_of_gauge, winding
 from .pickup import USUAL_LOAD, Pickup, Preamp
 
-OHM_MM2_PER_M = 1 / 58
-"""Copper at 20 deg C: IEC 60028."""
 VOLTS_PER_TURN = 2.06e-5
 """Of a coil with an alnico 5 magnet, per unit of string velocity; by hand: gives a plain single coil some 160 mV."""
 CAUGHT_EXPONENT, CAUGHT_TURNS = 0.85, 7800
@@ -90,9 +89,8 @@ class Winding:
     @property
     def resistance_ohm(self) -> float:
         """DC resistance of all coils in series at 20 deg C, by the exact diameter of ASTM B258."""
-        diameter_mm: float = 0.127 * 92 ** ((36 - self.awg) / 39)
-        length_m = len(self.build.wound) * self.turns * self.mean_turn_mm / 1000
-        return length_m * OHM_MM2_PER_M / (pi / 4 * diameter_mm**2)
+        turns = len(self.build.wound) * self.turns
+        return winding(diameter_of_gauge(self.awg), turns, self.mean_turn_mm).resistance_20c_ohm
 
     @property
     def inductance_h(self) -> float:
