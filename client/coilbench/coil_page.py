@@ -78,7 +78,7 @@ def curve(points: Sequence[ResponsePoint], width: int, dc_db: float | None) -> I
     highest = step * ceil(top / step - 0.5)
     for row in range(max(LEAST_ROWS, ceil((highest - lowest) / step + 0.5))):
         level = highest - row * step
-        marks = "".join("*" if abs(value - level) <= step / 2 else " " for value in levels)
+        marks = "".join("*" if _passes(levels, at, level, step / 2) else " " for at in range(wide))
         yield f"{figure(level, 0, 'dB', sign=True).rjust(SCALE - 2)} |{marks}".rstrip()
     yield " " * (SCALE - 1) + "+" + "-" * wide
     ruler = [" "] * (wide + SCALE)
@@ -89,6 +89,13 @@ def curve(points: Sequence[ResponsePoint], width: int, dc_db: float | None) -> I
             ruler[start : start + len(name)] = name
             free = start + len(name) + 1
     yield "".join(ruler).rstrip() + " Hz" if len("".join(ruler).rstrip()) + 3 <= width else "".join(ruler).rstrip()
+
+
+def _passes(levels: Sequence[float], at: int, level: float, near: float) -> bool:
+    """Whether a curve is at a level in a column, or passes it on the way from the column before."""
+    here = levels[at]
+    before = levels[at - 1] if at else here
+    return abs(here - level) <= near or min(before, here) + near < level < max(before, here) - near
 
 
 def _between(known: Sequence[tuple[float, float]], place: float) -> float:

@@ -129,7 +129,11 @@ class BobbinAsked(_Asked):
 class CoilRequest(_Asked):
     """A coil with its load, two coils, a winding, or a pickup by its sheet; what is asked for is answered."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, json_schema_extra={"examples": [EXAMPLE]})
+    model_config = ConfigDict(
+        extra="forbid",
+        strict=True,
+        openapi_extra={"example": EXAMPLE},  # type: ignore[typeddict-unknown-key] # flask-openapi3 reads it
+    )
 
     coil: CoilAsked | None = None
     coils: list[OneCoilAsked] | None = Field(None, min_length=2, max_length=2, description="Two, in place of one coil")

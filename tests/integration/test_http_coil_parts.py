@@ -127,6 +127,14 @@ def test_twice_the_turns_do_not_double_the_output(asked: Service) -> None:
     assert "do not fit" in turns["sentence"]
 
 
+def test_example_of_the_description_is_answered(asked: Service) -> None:
+    described = asked.client.get("/v1/openapi.json").json
+    body = described["paths"]["/v1/coils"]["post"]["requestBody"]["content"]["application/json"]
+    made = found(asked, **body["example"])
+    assert made["peak_hz"] == pytest.approx(3712.15, rel=1e-4)
+    assert made["wire"]["resistance_20c_ohm"] == pytest.approx(6128.2, abs=0.1)
+
+
 @pytest.mark.parametrize(
     ("body", "named"),
     [

@@ -84,18 +84,18 @@ def coil(
     as_json: bool,
     **given: float | None,
 ) -> None:
-    r"""Work out a loaded coil's response, a winding's resistance, or both; nothing is kept.
+    """Work out a loaded coil's response, a winding's resistance, or both; nothing is kept.
 
     \b
-    coilbench coil --inductance-h 2.5 --resistance-ohm 6000 \
-        --capacitance-pf 110 --volume-pot-ohm 250e3 --cable-pf 500
-    coilbench coil --awg 42 --turns 8000 --mean-turn-mm 140
-    coilbench coil --pickup harbour-neck --beside mill-bridge \
-        --cable-pf 470 --input-ohm 1e6
+        coilbench coil --inductance-h 2.5 --resistance-ohm 6000
+            --capacitance-pf 110 --volume-pot-ohm 250e3 --cable-pf 500
+        coilbench coil --awg 42 --turns 8000 --mean-turn-mm 140
+        coilbench coil --pickup harbour-neck --beside mill-bridge
+            --cable-pf 470 --input-ohm 1e6
 
     With --pickup its sheet gives what is left out, and what was measured of it stands beside the model: how far treble
     lies over the middle. `-o curve.csv` saves the response.
-    """
+    """  # noqa: D301 click reads a backspace
     values = {name: value for name, value in given.items() if value is not None}
     if not values and pickup is None:
         raise click.UsageError(

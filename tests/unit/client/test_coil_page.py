@@ -43,6 +43,12 @@ def test_curve_fits_the_line_and_has_a_mark_in_every_column(width: int) -> None:
     assert lines[-1].split()[0] == "20"
 
 
+def test_steep_curve_has_no_gaps_between_its_rows() -> None:
+    steep = [ResponsePoint(hz, -40.0 if hz > 2000 else 0.0) for hz in HERTZ]
+    marked = [line for line in curve(steep, 80, 0.0) if "|" in line and "*" not in line]
+    assert marked == []
+
+
 def test_curve_of_a_flat_response_is_one_line() -> None:
     marked = [line for line in curve([ResponsePoint(hz, -0.5) for hz in HERTZ], 80, -0.5) if "*" in line]
     assert len(marked) == 1
