@@ -15,7 +15,7 @@ from coilbench_worker.compare.holm import Step, holm
 from coilbench_worker.compare.nested import nested
 from coilbench_worker.compare.observations import Subject, Tie, Ties, tied
 from coilbench_worker.compare.power import MOST, POWER, fewest, power, smallest_shown
-from coilbench_worker.compare.scatter import Scatter, SubjectScatter, of_subject, out_of_line, pooled
+from coilbench_worker.compare.scatter import OUT_OF_LINE, Scatter, SubjectScatter, of_subject, out_of_line, pooled
 from coilbench_worker.compare.welch import welch
 from coilbench_worker.compare.withheld import NO_VALUES, Withheld
 from coilbench_worker.measure.statistics import CONFIDENCE
@@ -24,6 +24,8 @@ Verdict = Literal["higher", "lower", "no-difference-shown"]
 Method = Literal["welch", "nested"]
 
 ONE_TAKE = "there is one take of each: plugging in again and another day are not in the interval"
+LOOKS = 2
+"""Tests of scatter for each quantity: of takes, and of strums."""
 TOO_SMALL = f"no plan of up to {MOST} strums would show a difference as small as the one seen"
 TIED_TOO_LOOSELY = "more strums would not settle it: the gains are not brought together closely enough"
 
@@ -123,8 +125,8 @@ class _Field:
             found = welch(one.takes[0], other.takes[0])
         return found.widened(tie.standard_uncertainty, tie.degrees_of_freedom)
 
-    def out_of_line(self) -> list[OutOfLine]:
-        """Subjects whose scatter pooling does not do justice."""
+    def out_of_line(self, level: float) -> list[OutOfLine]:
+        """Subjects whose scatter pooling does not do justice, each test at the level given."""
         if self.method == "welch":
             return []
         sides = list(self.sides.values())
@@ -134,7 +136,7 @@ class _Field:
         )
         found = []
         for of, squares, free in looked:
-            index = out_of_line(squares, free)
+            index = out_of_line(squares, free, level)
             if index is not None:
                 found.append(OutOfLine(sides[index].key, self.quantity, "takes" if of == "takes" else "strums"))
         return found
@@ -175,8 +177,8 @@ def comparison(
         raise ValueError(f"confidence lies between 0 and 1; got {confidence}")
     fields = {quantity: _Field(subjects, quantity, ties) for quantity in quantities}
     drafts = [_draft(fields[quantity], baseline.key, other.key, confidence) for other in others for quantity in fields]
-    steps = iter(holm([estimate.p for _, estimate in drafts if estimate is not None]))
     level = 1.0 - confidence
+    steps = iter(holm([estimate.p for _, estimate in drafts if estimate is not None], level))
     rows = []
     for row, estimate in drafts:
         if estimate is not None:
@@ -184,6 +186,7 @@ def comparison(
             field = fields[row.quantity]
             row = _judged(row, estimate, field, baseline.key, step, level)
         rows.append(row)
+    looks = LOOKS * sum(field.method == "nested" for field in fields.values())
     ranked = {quantity: _ranking(field, keys, level) for quantity, field in fields.items()}
     return Comparison(
         baseline=baseline.key,
@@ -191,7 +194,7 @@ def comparison(
         rows=tuple(rows),
         ranking={quantity: places for quantity, (places, _) in ranked.items()},
         alike={quantity: pairs for quantity, (_, pairs) in ranked.items()},
-        out_of_line=tuple(one for field in fields.values() for one in field.out_of_line()),
+        out_of_line=tuple(one for field in fields.values() for one in field.out_of_line(OUT_OF_LINE / max(1, looks))),
     )
 
 
@@ -240,7 +243,10 @@ def _draft(field: _Field, baseline: str, other: str, confidence: float) -> tuple
 def _judged(row: Row, estimate: Estimate, field: _Field, baseline: str, step: Step, level: float) -> Row:
     """The row with what the family makes of it."""
     own_level = level / step.divisor
-    least = smallest_shown(estimate.standard_error, estimate.degrees_of_freedom, own_level)
+    looks = [estimate, *([estimate.bare] if estimate.bare else [])]
+    shown = [smallest_shown(each.standard_error, each.degrees_of_freedom, own_level) for each in looks]
+    known = [each for each in shown if each is not None]
+    least = max(known) if len(known) == len(shown) else None
     judged = replace(row, p_holm=step.adjusted, smallest_shown=least)
     if step.adjusted < level:
         return replace(judged, verdict="higher" if estimate.difference > 0 else "lower")

@@ -9,18 +9,19 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """What became of one p value: `adjusted`, and `divisor`, by which the level was divided at its step."""
+    """What became of one p value: `adjusted`, and `divisor`, by which the level that it was held to was divided."""
 
     adjusted: float
     divisor: int
 
 
-def holm(p_values: Sequence[float]) -> list[Step]:
+def holm(p_values: Sequence[float], level: float = 0.05) -> list[Step]:
     """Adjust the p values of one family; the chance of any false finding among them stays below the level.
 
     Parameters
     ----------
     p_values : shape (n,), each 0 to 1
+    level : of the family; it decides how far down the steps went, and with that the divisor
 
     Returns
     -------
@@ -36,7 +37,20 @@ def holm(p_values: Sequence[float]) -> list[Step]:
     steps: list[Step] = [Step(1.0, 1)] * len(p_values)
     greatest = 0.0
     for rank, index in enumerate(order):
-        divisor = len(p_values) - rank
-        greatest = max(greatest, min(1.0, divisor * p_values[index]))
-        steps[index] = Step(greatest, divisor)
+        greatest = max(greatest, min(1.0, (len(p_values) - rank) * p_values[index]))
+        steps[index] = Step(greatest, _divisor(index, order, p_values, level))
     return steps
+
+
+def _divisor(index: int, order: Sequence[int], p_values: Sequence[float], level: float) -> int:
+    """How many of the family were left when the steps came to a halt without this one, itself included.
+
+    With the others as they are, it is found if and only if its p lies below level / divisor.
+    """
+    left = len(order)
+    for other in order:
+        if other != index:
+            if p_values[other] >= level / left:
+                break
+            left -= 1
+    return left

@@ -17,7 +17,7 @@ from coilbench_worker.compare.observations import Takes
 from coilbench_worker.compare.welch import mean_and_squares
 
 OUT_OF_LINE = 0.01
-"""Level of the test for a scatter out of line, as ISO 5725-2 has it for outliers."""
+"""Level of the test for a scatter out of line, as ISO 5725-2 has it for outliers; over all that a comparison tests."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +39,11 @@ class SubjectScatter:
         """Degrees of freedom between its takes."""
         return self.takes - 1
 
+    @property
+    def strum_variance(self) -> float:
+        """Variance of its strums about their take's mean; needs a degree of freedom."""
+        return self.squares_of_strums / self.free_strums
+
 
 @dataclass(frozen=True, slots=True)
 class Scatter:
@@ -53,6 +58,7 @@ class Scatter:
     strum_variance: float
     free_strums: int
     inverse: float
+    subjects: tuple[SubjectScatter, ...] = ()
 
     @property
     def between_variance(self) -> float:
@@ -90,37 +96,43 @@ def pooled(subjects: Sequence[SubjectScatter]) -> Scatter:
     free_strums = sum(one.free_strums for one in subjects)
     squares_of_strums = fsum(one.squares_of_strums for one in subjects)
     if not free_takes:
-        return Scatter(None, 0, squares_of_strums / free_strums if free_strums else 0.0, free_strums, 0.0)
+        variance = squares_of_strums / free_strums if free_strums else 0.0
+        return Scatter(None, 0, variance, free_strums, 0.0, tuple(subjects))
     return Scatter(
         take_variance=fsum(one.squares_of_takes for one in subjects) / free_takes,
         free_takes=free_takes,
         strum_variance=squares_of_strums / free_strums if free_strums else 0.0,
         free_strums=free_strums,
         inverse=fsum(one.free_takes * one.inverse for one in subjects) / free_takes,
+        subjects=tuple(subjects),
     )
 
 
-def out_of_line(squares: Sequence[float], free: Sequence[int]) -> int | None:
+def out_of_line(squares: Sequence[float], free: Sequence[int], level: float = OUT_OF_LINE) -> int | None:
     """Which of several variances is greater than chance explains, after Cochran; None where none is.
 
     Parameters
     ----------
     squares, free : sums of squares and their degrees of freedom, shape (n,); those without a degree are passed over
+    level : of the test; whoever makes several divides it by their number
 
     Returns
     -------
-    The index of the greatest variance, if its share of their sum lies above the 1 % limit
+    The index of the variance that goes furthest beyond its limit, as a share of all squares
 
-    Source: Cochran's test as in ISO 5725-2 (through secondary texts): limit 1 / (1 + (n - 1) / F), F at level / n for
-    its own and the others' degrees of freedom; where they differ, the greatest variance's own count.
+    Source: Cochran's test as in ISO 5725-2 (through secondary texts), and for unequal degrees of freedom its G of
+    R. U. E. 't Lam, Anal. Chim. Acta 659 (2010) 68 (from memory; with equal ones it is Cochran's): limit
+    1 / (1 + (all / own - 1) / F), F at level / n for its own and the others' degrees of freedom.
     """
     there = [index for index, degrees in enumerate(free) if degrees > 0]
-    variances = {index: squares[index] / free[index] for index in there}
-    total = fsum(variances.values())
+    total = fsum(squares[index] for index in there)
     if len(there) < 2 or total == 0.0:
         return None
-    greatest = max(there, key=lambda index: variances[index])
-    own, others = free[greatest], sum(free[index] for index in there if index != greatest)
-    limit_f = float(fdtri(own, others, 1.0 - OUT_OF_LINE / len(there)))
-    limit = 1.0 / (1.0 + (len(there) - 1) / limit_f)
-    return greatest if variances[greatest] / total > limit else None
+    beyond: dict[int, float] = {}
+    for index in there:
+        own, others = free[index], sum(free[each] for each in there if each != index)
+        limit_f = float(fdtri(own, others, 1.0 - level / len(there)))
+        limit = 1.0 / (1.0 + others / own / limit_f)
+        beyond[index] = squares[index] / total / limit
+    furthest = max(there, key=lambda index: beyond[index])
+    return furthest if beyond[furthest] > 1.0 else None

@@ -23,13 +23,13 @@ def welch(first: Sequence[float], second: Sequence[float]) -> Estimate:
 
     Raises
     ------
-    Withheld : fewer than two values on a side; no scatter at all
+    Withheld : fewer than two values on a side; no scatter at all on one
     """
     if len(first) < 2 or len(second) < 2:
         raise Withheld(ONE_VALUE)
     mean_1, squares_1 = mean_and_squares(first)
     mean_2, squares_2 = mean_and_squares(second)
-    if squares_1 + squares_2 == 0.0:
+    if squares_1 == 0.0 or squares_2 == 0.0:
         raise Withheld(COPIES)
     free_1, free_2 = len(first) - 1, len(second) - 1
     parts = [(squares_1 / free_1 / len(first), float(free_1)), (squares_2 / free_2 / len(second), float(free_2))]
@@ -44,5 +44,7 @@ def welch(first: Sequence[float], second: Sequence[float]) -> Estimate:
 
 def mean_and_squares(values: Sequence[float]) -> tuple[float, float]:
     """Arithmetic mean, and sum of squares about it (in two passes: values that are nearly alike lose nothing)."""
+    if min(values) == max(values):  # the rounding of their mean is no scatter
+        return values[0], 0.0
     mean = fsum(values) / len(values)
     return mean, fsum((value - mean) ** 2 for value in values)
