@@ -2,7 +2,7 @@
 
 A difference counts as one that a plan shows when it would be called real four times in five.
 
-Source: the noncentral t distribution; held to statsmodels in tests/standards/test_comparison.py.
+Source: the noncentral t distribution; held to statsmodels in tests/unit/compare/test_comparison.py.
 """
 
 from collections.abc import Callable
