@@ -81,8 +81,8 @@ def modelled(bench: Bench, asked: Mapping[str, Any]) -> dict[str, Any]:
         for field, key in zip(("pickup", "beside"), keys, strict=False):
             if key not in sheets and key not in recorded:
                 raise _unknown(connection, field, key)
-        there = [key for key in keys if key in recorded]
-        evidence = gather(connection, there, asked["session"]) if there else Evidence([], [])
+        there = {key: field for field, key in zip(("pickup", "beside"), keys, strict=False) if key in recorded}
+        evidence = gather(connection, list(there), asked["session"], fields=list(there.values()))
     found = answer(asked, sheets.get(keys[0], {}))
     wire_ohm = found["wire"]["resistance_ohm"] if "wire" in found else None
     circuits = [circuit_of(asked["coil"], asked["load"], sheets.get(keys[0], {}), wire_ohm=wire_ohm, named=keys[0])]

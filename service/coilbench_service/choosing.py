@@ -14,7 +14,6 @@ from coilbench_service.conditions import differing
 from coilbench_service.electrical_advice import LoadStated, Start, advice, changes_of, starts
 from coilbench_service.electrical_ways import OCTAVE
 from coilbench_service.evidence import Evidence, Party
-from coilbench_service.problems import FieldError, Problem
 from coilbench_service.wishes import Wished, wishes_of
 from coilbench_worker.compare.choice import Candidate, Change, choose
 from coilbench_worker.compare.columns import column, in_a_sentence
@@ -47,7 +46,7 @@ def choice(
     """
     with bench.database.read() as connection:
         wished = wishes_of(wish, words.meanings(connection))
-    evidence = _evidence(bench, reference, among, session)
+    evidence = against(bench, reference, among, session, fields=("reference", "among"))
     subjects = [evidence.subject(party, evidence.parties[0].takes[0]) for party in evidence.parties]
     compared = comparison(subjects[0], subjects[1:], [one.wish.quantity for one in wished], ties=evidence.ties)
     changes: dict[str, dict[str, Change]] = {}
@@ -72,19 +71,6 @@ def choice(
         "left_out": [asdict(one) for one in evidence.left_out],
         "cautions": [*_cautions(evidence, compared.rows, chosen.unsaid), EAR],
     }
-
-
-def _evidence(bench: Bench, reference: str, among: Sequence[str] | None, session: str | None) -> Evidence:
-    """As for a comparison, with faults named by the fields of this request."""
-    try:
-        return against(bench, reference, among, session)
-    except Problem as problem:
-        problem.errors = tuple(FieldError(_field(fault.field), fault.message) for fault in problem.errors)
-        raise
-
-
-def _field(name: str) -> str:
-    return "reference" if name == "baseline" else name.replace("others", "among", 1)
 
 
 def _change(row: Row) -> Change:

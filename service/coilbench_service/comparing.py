@@ -12,7 +12,7 @@ from coilbench_service.comparison_sentences import sentence
 from coilbench_service.conditions import differing
 from coilbench_service.evidence import BANDS, EQUAL_LOUDNESS, Evidence, Party, every_pickup, gather
 from coilbench_service.problems import FieldError, Problem
-from coilbench_worker.compare.columns import column, columns
+from coilbench_worker.compare.columns import column
 from coilbench_worker.compare.comparison import Comparison, comparison, intervals
 from coilbench_worker.measure.catalogue import quantity as quantity_of
 
@@ -26,7 +26,6 @@ NESTED = (
     "The take is a random effect (nested analysis of variance, scatter of takes pooled over the subjects); p values "
     "adjusted after Holm over all rows together."
 )
-OTHERS_NONE = "There is no other pickup to compare with"
 
 
 def compare(
@@ -89,8 +88,19 @@ def compare(
     }
 
 
-def against(bench: Bench, baseline: str, others: Sequence[str] | None, session: str | None) -> Evidence:
+def against(
+    bench: Bench,
+    baseline: str,
+    others: Sequence[str] | None,
+    session: str | None,
+    *,
+    fields: tuple[str, str] = ("baseline", "others"),
+) -> Evidence:
     """Gather a baseline that has a usable take, and others; None: every other pickup with measured takes.
+
+    Parameters
+    ----------
+    fields : of the request, where baseline and others stand
 
     Raises
     ------
@@ -100,9 +110,10 @@ def against(bench: Bench, baseline: str, others: Sequence[str] | None, session: 
         if others is None:
             others = [key for key in every_pickup(connection, session) if key != baseline]
             if not others:
-                detail = f"{OTHERS_NONE}; only {baseline!r:.120} was measured."
-                raise Problem(kinds.INVALID_REQUEST, detail, errors=[FieldError("others", "there is none")])
-        evidence = gather(connection, [baseline, *others], session)
+                detail = f"There is no other pickup with measured takes to hold against {baseline!r:.120}."
+                raise Problem(kinds.INVALID_REQUEST, detail, errors=[FieldError(fields[1], "there is none")])
+        named = [fields[0], *(f"{fields[1]}.{number}" for number in range(len(others)))]
+        evidence = gather(connection, [baseline, *others], session, fields=named)
     first = evidence.parties[0]
     if not first.takes:
         faults = [FieldError(f"takes.{one.take}", one.reason) for one in evidence.left_out if one.subject == first.key]
@@ -111,9 +122,22 @@ def against(bench: Bench, baseline: str, others: Sequence[str] | None, session: 
     return evidence
 
 
-def known(quantities: Sequence[str]) -> list[str]:
-    """Those that are no column of the catalogue."""
-    return [key for key in quantities if key not in columns()]
+def collected(bench: Bench, keys: Sequence[str] | None, session: str | None, *, field: str) -> Evidence:
+    """Gather pickups that stand side by side; None: every pickup with measured takes.
+
+    Parameters
+    ----------
+    field : of the request, where they stand
+
+    Raises
+    ------
+    Problem : subject-unknown, too-many-takes; nothing-to-compare where nobody has a usable take
+    """
+    with bench.database.read() as connection:
+        asked = every_pickup(connection, session) if keys is None else keys
+        evidence = gather(connection, asked, session, fields=[f"{field}.{number}" for number in range(len(asked))])
+    evidence.usable()
+    return evidence
 
 
 def _parts(key: str) -> list[tuple[str, str]]:

@@ -1,6 +1,7 @@
 """What a question about pickups or takes rests on: usable takes with their values, and those left out with the reason.
 
-One state of the database for the whole question. Levels stand on the reference of the baseline's first take.
+One state of the database for the whole question. Levels stand on the full scale of one take of reference; a take whose
+gain does not hang together with it has no levels, and everything else.
 """
 
 from __future__ import annotations
@@ -17,21 +18,22 @@ from coilbench_service.calibrations import Calibrations
 from coilbench_service.inheritance import Inheritance
 from coilbench_service.measurement_view import measurement_view
 from coilbench_service.problems import FieldError, Problem
+from coilbench_worker.compare.columns import FULL_SCALE_UNITS
 from coilbench_worker.compare.gains import moved, tie
 from coilbench_worker.compare.observations import Subject, TakeValues, Tie
 from coilbench_worker.measure.calibration import CalibrationState
 from coilbench_worker.measure.catalogue import QUANTITIES, Quantity
-from coilbench_worker.store import measurements, takes
+from coilbench_worker.store import measurements, sessions, takes
 from coilbench_worker.store.measurements import MeasurementRecord
 from coilbench_worker.store.states import FAILED, REJECTED
 from coilbench_worker.store.takes import TakeFilter, TakeRecord
 
-LEVEL_UNITS = ("dBFS", "dBTP", "LUFS", "dBFS(A)")
-"""Quantities in these stand re full scale, and only compare at one gain."""
 MOST_TAKES = 2000
+"""That one question may rest on: their measurements are in memory together."""
 EQUAL_LOUDNESS = "@loudness"
 """Ending of the column of a band at equal loudness: level of the band re the loudness of its strum."""
 TWO_CALIBRATIONS = "it rests on two calibrations; ask for rms_dbfs, which carries their uncertainty in dB"
+SHARED = "both sides hold the same take"
 BANDS = ("octave_db", "third_octave_db")
 
 
@@ -46,10 +48,11 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Witness:
-    """One usable take: what it was described as, what it falls under, what was measured."""
+    """One usable take: the description that holds for it, the date of its session, its calibration, its measurement."""
 
     id: str
     about: dict[str, Any]
+    date: str | None
     state: CalibrationState
     document: dict[str, Any]
 
@@ -71,26 +74,54 @@ class Evidence:
     left_out: list[LeftOut]
     _ties: dict[tuple[str, str], Tie] = field(default_factory=dict)
 
+    @property
+    def _by_key(self) -> dict[str, Party]:
+        return {party.key: party for party in self.parties}
+
     def subject(self, party: Party, reference: Witness) -> Subject:
-        """A side with its values, levels moved to the full scale of the reference take where that can be done."""
+        """A side with its values, levels moved to the full scale of the reference take; without them where they can't
+        be.
+        """
         return Subject(party.key, tuple(_values(take, reference) for take in party.takes))
 
     def ties(self, first: str, second: str, quantity: str) -> Tie:
         """The tie of two sides in a column."""
+        one, two = self._by_key[first], self._by_key[second]
+        if first != second and not {take.id for take in one.takes}.isdisjoint(take.id for take in two.takes):
+            return Tie(withheld=SHARED)
         if quantity not in _LEVELS and quantity not in _VOLTAGES:
             return Tie()
         pair = (first, second) if first < second else (second, first)
         if pair not in self._ties:
-            by_key = {party.key: party for party in self.parties}
-            one, two = ([take.state for take in by_key[key].takes] for key in pair)
-            self._ties[pair] = tie(one, two) if one and two else Tie()
+            states = ([take.state for take in self._by_key[key].takes] for key in pair)
+            self._ties[pair] = tie(*states) if one.takes and two.takes else Tie()
         found = self._ties[pair]
         if quantity in _VOLTAGES and not found.withheld and found.standard_uncertainty > 0.0:
             return Tie(withheld=TWO_CALIBRATIONS)
         return found
 
+    def usable(self) -> list[Party]:
+        """The sides that have a usable take.
 
-def gather(connection: Connection, keys: Sequence[str], session: str | None = None) -> Evidence:
+        Raises
+        ------
+        Problem : nothing-to-compare, with the reason of every take, where none has
+        """
+        found = [party for party in self.parties if party.takes]
+        if not found:
+            faults = [FieldError(f"takes.{one.take}", one.reason) for one in self.left_out]
+            raise Problem(kinds.NOTHING_TO_COMPARE, "There is no usable take of any of the pickups.", errors=faults)
+        return found
+
+    def loose(self, party: Party, reference: Witness) -> str | None:
+        """Why some take of a side goes without its levels; None where all have them."""
+        reasons = (moved(take.state, reference.state).withheld for take in party.takes)
+        return next((reason for reason in reasons if reason), None)
+
+
+def gather(
+    connection: Connection, keys: Sequence[str], session: str | None = None, *, fields: Sequence[str]
+) -> Evidence:
     """The takes of pickups, and single takes.
 
     Parameters
@@ -98,39 +129,63 @@ def gather(connection: Connection, keys: Sequence[str], session: str | None = No
     connection : of `Database.read()`
     keys : of pickups, or ids of takes, each once
     session : only takes of this session; single takes are what they are
+    fields : of the request, where each key stands, for what is at fault with it
 
     Raises
     ------
     Problem : subject-unknown, too-many-takes
     """
-    single = {take.id: take for take in takes.each(connection, TakeFilter(id=tuple(keys)))}
-    calibrations = Calibrations(connection)
-    inheritance = Inheritance(connection)
+    single = {take.id for take in takes.each(connection, TakeFilter(id=tuple(keys)))} if keys else set()
+    choices = [TakeFilter(id=(key,)) if key in single else TakeFilter(pickup=key, session=session) for key in keys]
+    counts = [takes.count(connection, chosen) for chosen in choices]
+    for key, field_name, number in zip(keys, fields, counts, strict=True):
+        if number == 0:
+            raise _unknown(connection, field_name, key, session)
+    if sum(counts) > MOST_TAKES:
+        detail = f"{sum(counts)} takes would be read; at most {MOST_TAKES} are."
+        raise Problem(kinds.TOO_MANY_TAKES, detail, errors=[FieldError(fields[-1], f"at most {MOST_TAKES} takes")])
     evidence = Evidence([], [])
-    seen = 0
-    for number, key in enumerate(keys):
-        chosen = TakeFilter(id=(key,)) if key in single else TakeFilter(pickup=key, session=session)
-        found = list(_measured(connection, chosen))
-        seen += len(found)
-        if not found:
-            raise _unknown(connection, number, key, session)
-        if seen > MOST_TAKES:
-            detail = f"More than {MOST_TAKES} takes would be compared."
-            raise Problem(kinds.TOO_MANY_TAKES, detail, errors=[FieldError("others", f"at most {MOST_TAKES} takes")])
+    reader = _Reader(connection)
+    for key, chosen in zip(keys, choices, strict=True):
         witnesses: list[Witness] = []
         hashes: dict[str, str] = {}
-        for take, measurement in found:
-            about = inheritance.about(take.about)
-            state = calibrations.of(about)
-            document = measurement_view(take, measurement, about, state) if measurement is not None else None
-            reason = _unfit(take, document, hashes)
-            if reason is not None or document is None:
-                evidence.left_out.append(LeftOut(take.id, key, reason or "it has not been measured yet"))
+        for take, measurement in measurements.each_with_take(connection, chosen):
+            found = reader.witness(take, measurement, hashes)
+            if isinstance(found, str):
+                evidence.left_out.append(LeftOut(take.id, key, found))
             else:
                 hashes[take.sha256] = take.id
-                witnesses.append(Witness(take.id, about, state, document))
+                witnesses.append(found)
         evidence.parties.append(Party(key, "take" if key in single else "pickup", tuple(witnesses)))
     return evidence
+
+
+class _Reader:
+    """Takes with what holds for them, by one state of sheets and chains."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._calibrations = Calibrations(connection)
+        self._inheritance = Inheritance(connection)
+        self._dates = {key: one.sheet.get("date") for key, one in sessions.by_key(connection).items()}
+
+    def witness(
+        self, take: TakeRecord, measurement: MeasurementRecord | None, hashes: Mapping[str, str]
+    ) -> Witness | str:
+        """The take, or one plain sentence why it takes no part; `hashes`: recordings that do, with their take."""
+        problem = take.problem or {}
+        if take.state in (REJECTED, FAILED):
+            return f"it was {take.state}: {problem.get('detail') or problem.get('title') or 'no reason was kept'}"
+        if measurement is None:
+            return "it has not been measured yet"
+        about = self._inheritance.about(take.about)
+        state = self._calibrations.of(about)
+        document = measurement_view(take, measurement, about, state)
+        if not document["usable"]:
+            said = (check["message"] for check in document["checks"] if check["severity"] == "reject")
+            return "it can't carry a comparison: " + " ".join(said)
+        if take.sha256 in hashes:
+            return f"it is the same recording as the take {hashes[take.sha256]}"
+        return Witness(take.id, about, self._dates.get(about.get("session", "")), state, document)
 
 
 def every_pickup(connection: Connection, session: str | None = None) -> list[str]:
@@ -140,37 +195,17 @@ def every_pickup(connection: Connection, session: str | None = None) -> list[str
     return sorted(key for key in found if key)
 
 
-def _measured(connection: Connection, chosen: TakeFilter) -> Iterator[tuple[TakeRecord, MeasurementRecord | None]]:
-    return measurements.each_with_take(connection, chosen)
-
-
-def _unfit(take: TakeRecord, document: Mapping[str, Any] | None, hashes: Mapping[str, str]) -> str | None:
-    """Why a take takes no part; None when it does."""
-    problem = take.problem or {}
-    if take.state in (REJECTED, FAILED):
-        return f"it was {take.state}: {problem.get('detail') or problem.get('title') or 'no reason was kept'}"
-    if document is None:
-        return "it has not been measured yet"
-    if not document["usable"]:
-        said = (check["message"] for check in document["checks"] if check["severity"] == "reject")
-        return "it can't carry a comparison: " + " ".join(said)
-    if take.sha256 in hashes:
-        return f"it is the same recording as the take {hashes[take.sha256]}"
-    return None
-
-
-def _unknown(connection: Connection, number: int, key: str, session: str | None) -> Problem:
+def _unknown(connection: Connection, name: str, key: str, session: str | None) -> Problem:
     near = get_close_matches(key, every_pickup(connection), n=3)
     where = f" in the session {session!r}" if session is not None else ""
     detail = f"No take{where} names the pickup {key!r:.120}, and there is no take of that id."
     if near:
         detail += f" Near: {', '.join(near)}."
-    name = "baseline" if number == 0 else f"others.{number - 1}"
     return Problem(kinds.SUBJECT_UNKNOWN, detail, errors=[FieldError(name, "no such pickup or take")])
 
 
 def _values(take: Witness, reference: Witness) -> TakeValues:
-    shift_db = moved(take.state, reference.state).shift_db
+    shift = moved(take.state, reference.state)
     found: dict[str, tuple[float, ...]] = {}
     strums = take.document["strums"]
     for quantity in QUANTITIES:
@@ -181,7 +216,9 @@ def _values(take: Witness, reference: Witness) -> TakeValues:
                 source = take.document["take_quantities" if quantity.of == "take" else "noise"]
                 values = [source.get(quantity.key)]
             known = tuple(float(value) for value in values if value is not None)
-            found[column] = tuple(value + shift_db for value in known) if quantity.unit in LEVEL_UNITS else known
+            if column in _LEVELS:
+                known = () if shift.withheld else tuple(value + shift.shift_db for value in known)
+            found[column] = known
             if quantity.key in BANDS:
                 found[column + EQUAL_LOUDNESS] = tuple(_at_equal_loudness(strums, quantity.key, part))
     return TakeValues(take.id, found)
@@ -201,5 +238,5 @@ def _at_equal_loudness(strums: Iterable[Mapping[str, Any]], key: str, part: str 
             yield band + rms - loudness
 
 
-_LEVELS = {column for quantity in QUANTITIES if quantity.unit in LEVEL_UNITS for column in quantity.columns()}
+_LEVELS = {column for quantity in QUANTITIES if quantity.unit in FULL_SCALE_UNITS for column in quantity.columns()}
 _VOLTAGES = {quantity.key for quantity in QUANTITIES if quantity.unit == "mV"}

@@ -6,11 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from coilbench_service import problem_kinds as kinds
 from coilbench_service.bench import Bench
-from coilbench_service.comparing import HEADLINE, quantity_view, subject_view
-from coilbench_service.evidence import Evidence, Party, every_pickup, gather
-from coilbench_service.problems import FieldError, Problem
+from coilbench_service.comparing import HEADLINE, collected, quantity_view, subject_view
 from coilbench_worker.compare.columns import Column, column, in_a_sentence
 from coilbench_worker.compare.ear import ear_step
 from coilbench_worker.compare.study import Studied
@@ -38,28 +35,25 @@ def study(
     Problem : subject-unknown, nothing-to-compare, too-many-takes
     """
     asked = list(quantities or HEADLINE)
-    with bench.database.read() as connection:
-        keys = list(subjects) if subjects is not None else every_pickup(connection, session)
-        evidence = gather(connection, keys, session)
-    parties = [party for party in evidence.parties if party.takes]
-    if not parties:
-        faults = [FieldError(f"takes.{one.take}", one.reason) for one in evidence.left_out]
-        raise Problem(kinds.NOTHING_TO_COMPARE, "There is no usable take to study.", errors=faults)
-    loose = [party.key for party in parties if evidence.ties(party.key, party.key, "rms_dbfs").withheld]
-    sides = [evidence.subject(party, party.takes[0]) for party in parties]
+    evidence = collected(bench, subjects, session, field="subjects")
+    parties = evidence.usable()
     wanted = {key: difference.get(key) or _ear(key) for key in asked}
     rows = studied(
-        [side for side in sides if side.key not in loose],
+        [evidence.subject(party, party.takes[0]) for party in parties],
         asked,
         wanted={key: value for key, value in wanted.items() if value is not None},
         confidence=confidence,
     )
     return {
         "quantities": [quantity_view(key) for key in asked],
-        "subjects": [subject_view(party) for party in parties if party.key not in loose],
+        "subjects": [subject_view(party) for party in parties],
         "results": [_row(row, column(row.quantity)) for row in rows],
-        "left_out": [asdict(one) for one in (*evidence.left_out,)] + _loose(parties, evidence, loose),
-        "cautions": [],
+        "left_out": [asdict(one) for one in evidence.left_out],
+        "cautions": [
+            f"{party.key} has levels of some takes only: {why}."
+            for party in parties
+            if (why := evidence.loose(party, party.takes[0]))
+        ],
         "method": METHOD,
     }
 
@@ -69,26 +63,14 @@ def _ear(key: str) -> float | None:
     return None if found is None else found.step
 
 
-def _loose(parties: Sequence[Party], evidence: Evidence, keys: Sequence[str]) -> list[dict[str, Any]]:
-    """Takes of pickups whose own takes stand at gains that don't hang together."""
-    return [
-        {
-            "take": take.id,
-            "subject": party.key,
-            "reason": evidence.ties(party.key, party.key, "rms_dbfs").withheld,
-        }
-        for party in parties
-        if party.key in keys
-        for take in party.takes
-    ]
-
-
 def _row(row: Studied, meant: Column) -> dict[str, Any]:
     return {**asdict(row), "unit": meant.unit_of_difference, "sentence": _sentence(row, meant)}
 
 
 def _sentence(row: Studied, meant: Column) -> str:
     name, unit, digits = in_a_sentence(meant.name), meant.unit_of_difference, meant.quantity.decimals + 1
+    if row.repeatability is None and row.reproducibility is not None:
+        return f"Takes scatter by {row.reproducibility.sd:.{digits}f} {unit} in {name}; {row.withheld}."
     if row.repeatability is None:
         return f"Nothing is said of {name}: {row.withheld}."
     text = f"Strums of a take scatter by {row.repeatability.sd:.{digits}f} {unit} in {name}"

@@ -134,6 +134,51 @@ def test_groups_studies_specifications_and_choices_answer(shop: tuple[Service, d
     assert (choice["fits"], choice["ranking"][0]["place"]) == (["mill-bridge"], 1)
 
 
+def test_a_pickup_is_not_held_against_its_own_take(shop: tuple[Service, dict[str, list[str]]]) -> None:
+    service, ids = shop
+    asked = {"baseline": "mill-bridge", "others": [ids["mill-bridge"][0]], "quantities": ["crest_db"]}
+    (row,) = post(service, "/v1/comparisons", asked)["results"]
+    assert (row["withheld"], row["difference"]) == ("both sides hold the same take", None)
+
+
+def test_levels_that_do_not_hang_together_leave_the_others_alone(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """A pickup whose two takes stand at gains 20 dB apart adds nothing to what takes of the others scatter."""
+    with running_service(tmp_path_factory.mktemp("loose")) as service:
+        for seed, (pickup, take, gain) in enumerate(
+            (("a", 0, 10), ("a", 1, 10), ("b", 0, 10), ("b", 1, 10), ("c", 0, 10), ("c", 1, 30))
+        ):
+            about = {"pickup": pickup, "input_gain_db": gain, "session": "monday" if pickup == "b" else None}
+            about = {name: value for name, value in about.items() if value is not None}
+            service.sent(played(-30.0 + (gain - 10), seed), f"{pickup}{take}.wav", {**about, "room": pickup})
+        service.work()
+        sheet = {"key": "monday", "date": "2026-04-06"}
+        assert service.client.post("/v1/sessions", json=sheet).status_code == 201
+        asked = {"baseline": "a", "others": ["b"], "quantities": ["rms_dbfs", "crest_db"]}
+        alone = post(service, "/v1/comparisons", asked)
+        beside = post(service, "/v1/comparisons", {**asked, "others": ["b", "c"]})
+        assert beside["results"][0]["standard_error"] == alone["results"][0]["standard_error"]
+        assert "gains differ" in beside["results"][2]["withheld"]
+        assert beside["results"][3]["withheld"] is None
+        said = [(one["field"], one["baseline"], one["value"]) for one in alone["conditions"]]
+        assert said == [("session", None, "monday"), ("date", None, "2026-04-06"), ("extra.room", "a", "b")]
+        study = post(service, "/v1/comparisons/study", {"subjects": ["a", "c"], "quantities": ["rms_dbfs", "crest_db"]})
+        assert [one["id"] for one in study["subjects"]] == ["a", "c"]
+        assert "c has levels of some takes only" in study["cautions"][0]
+        assert study["results"][0]["between_takes"]["degrees_of_freedom"] == 1
+        assert study["results"][1]["between_takes"]["degrees_of_freedom"] == 2
+
+
+def test_fields_that_no_sheet_states_are_too_few_beside_one_that_is_there(
+    shop: tuple[Service, dict[str, list[str]]],
+) -> None:
+    service, _ = shop
+    found = post(service, "/v1/comparisons/specifications", {"among": ["harbour-neck", "mill-bridge"]})
+    assert {one["field"] for one in found["results"]} == {"dcr_ohm", "inductance_h", "rated_output_mv"}
+    assert {one["verdict"] for one in found["results"]} == {"too-few"}
+    missing = {"take": None, "subject": "mill-bridge", "reason": "no sheet of it says inductance_h"}
+    assert missing in found["left_out"]
+
+
 @pytest.mark.parametrize(
     ("path", "body", "slug"),
     [
@@ -144,6 +189,9 @@ def test_groups_studies_specifications_and_choices_answer(shop: tuple[Service, d
         ("/v1/comparisons", {"baseline": "mill-bridge", "confidence": 1.0}, "invalid-request"),
         ("/v1/comparisons/groups", {"field": "colour"}, "field-unknown"),
         ("/v1/comparisons/study", {"subjects": ["nobody"]}, "subject-unknown"),
+        ("/v1/comparisons/groups", {"field": "magnet", "among": ["mill-bridge", "mill-bridge"]}, "invalid-request"),
+        ("/v1/comparisons/specifications", {"fields": ["colour", "weight_g"]}, "field-unknown"),
+        ("/v1/comparisons/specifications", {"fields": ["turns", "turns"]}, "invalid-request"),
         ("/v1/choices", {"reference": "mill-bridge", "wish": {}}, "invalid-request"),
         ("/v1/choices", {"reference": "mill-bridge", "wish": {"glassy": True}}, "wish-unknown"),
     ],
@@ -154,3 +202,5 @@ def test_what_can_not_be_asked_is_refused_by_name(
     problem = assert_problem(shop[0].client.post(path, json=body), 422, slug)
     if body.get("baseline") == "mill-brigde":
         assert "mill-bridge" in problem["detail"]
+    if slug == "subject-unknown":
+        assert problem["errors"][0]["field"] in ("baseline", "subjects.0")

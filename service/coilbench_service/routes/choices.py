@@ -9,14 +9,13 @@ from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, model_validator
 
-from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
 from coilbench_service.choosing import choice
 from coilbench_service.electrical_advice import LoadStated
 from coilbench_service.openapi import answers
-from coilbench_service.routes.comparisons import MOST_SUBJECTS, SubjectKey, TakeLeftOut
-from coilbench_service.wishes import PROBLEMS
+from coilbench_service.question import PROBLEMS, SubjectKey, SubjectKeys, TakeLeftOut, each_once
+from coilbench_service.wishes import PROBLEMS as WISH_PROBLEMS
 
 TAG = Tag(name="choices", description="Which pickups suit a player, and by how much each misses")
 
@@ -49,17 +48,13 @@ class ChoiceAsked(BaseModel):
         description="By quantity: the wanted change as a number, more, less or same. By word (GET /v1/words): true, or "
         "a number in place of its amount"
     )
-    among: list[SubjectKey] | None = Field(
-        None, min_length=1, max_length=MOST_SUBJECTS, description="Pickups to choose from; left out: all measured"
-    )
+    among: SubjectKeys | None = Field(None, description="Pickups to choose from; left out: all measured")
     session: SubjectKey | None = Field(None, description="Only takes of this session")
     load: LoadOfChoice | None = Field(None, description="What the pickup works into, for the advice")
 
     @model_validator(mode="after")
     def _each_once(self) -> ChoiceAsked:
-        named = [self.reference, *(self.among or [])]
-        if len(set(named)) < len(named):
-            raise ValueError("names a pickup twice; the reference is not among those to choose from")
+        each_once([self.reference, *(self.among or [])])
         return self
 
 
@@ -121,15 +116,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
 
     @api.post(
         "",
-        responses=answers(
-            {200: ChoiceView},
-            *PROBLEMS,
-            kinds.SUBJECT_UNKNOWN,
-            kinds.NOTHING_TO_COMPARE,
-            kinds.TOO_MANY_TAKES,
-            kinds.NOT_JSON,
-            kinds.BROKEN_JSON,
-        ),
+        responses=answers({200: ChoiceView}, *WISH_PROBLEMS, *PROBLEMS),
     )
     def choose_by_wish(body: ChoiceAsked) -> Response:
         """Rank pickups by how far they are from a wish; nothing is kept."""

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
-from typing import Annotated, Any
+from typing import Any
 
 from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
-from pydantic import BaseModel, ConfigDict, Field, JsonValue, StringConstraints, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, JsonValue, model_validator
 
-from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
-from coilbench_service.comparing import HEADLINE, compare, known
+from coilbench_service.comparing import HEADLINE, compare
 from coilbench_service.openapi import answers
-from coilbench_worker.compare.columns import columns
+from coilbench_service.question import (
+    PROBLEMS,
+    ComparedQuantity,
+    ComparedSubject,
+    Confidence,
+    QuantityKeys,
+    SubjectKey,
+    SubjectKeys,
+    TakeLeftOut,
+    each_once,
+)
 
 TAG = Tag(name="comparisons", description="Which pickup has more, by how much, and whether that is real")
-MOST_SUBJECTS = 100
-
-SubjectKey = Annotated[str, StringConstraints(min_length=1, max_length=100)]
 
 
 class ComparisonAsked(BaseModel):
@@ -29,51 +34,17 @@ class ComparisonAsked(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
 
     baseline: SubjectKey = Field(description="Key of a pickup, or id of a take")
-    others: list[SubjectKey] | None = Field(
-        None, min_length=1, max_length=MOST_SUBJECTS, description="The same; left out: every other pickup measured"
+    others: SubjectKeys | None = Field(None, description="The same; left out: every other pickup measured")
+    quantities: QuantityKeys | None = Field(
+        None, description=f"Keys, or columns of parts; left out: {', '.join(HEADLINE)}"
     )
-    quantities: list[str] | None = Field(
-        None, min_length=1, description=f"Keys, or columns of parts; left out: {', '.join(HEADLINE)}"
-    )
-    confidence: float = Field(0.95, ge=0.5, le=0.999, description="Of the intervals, and of all verdicts together")
+    confidence: Confidence = 0.95
     session: SubjectKey | None = Field(None, description="Only takes of this session")
-
-    @field_validator("quantities")
-    @classmethod
-    def _known_quantities(cls, keys: list[str] | None) -> list[str] | None:
-        for key in known(keys or []):
-            near = get_close_matches(key, columns(), n=3)
-            raise ValueError(f"{key!r:.80} is no quantity" + (f"; near: {', '.join(near)}" if near else ""))
-        if keys is not None and len(set(keys)) < len(keys):
-            raise ValueError("names a quantity twice")
-        return keys
 
     @model_validator(mode="after")
     def _each_once(self) -> ComparisonAsked:
-        named = [self.baseline, *(self.others or [])]
-        if len(set(named)) < len(named):
-            raise ValueError("names a pickup or take twice; the baseline is not among the others")
+        each_once([self.baseline, *(self.others or [])])
         return self
-
-
-class ComparedQuantity(BaseModel):
-    """One of the quantities compared."""
-
-    key: str
-    name: str
-    unit: str
-    decimals: int
-    more: str = Field(description="Word for a pickup that has more")
-    less: str
-
-
-class ComparedSubject(BaseModel):
-    """One side."""
-
-    id: str
-    kind: str = Field(description="pickup or take")
-    takes: list[str] = Field(description="Ids of its usable takes")
-    strums: int
 
 
 class ComparisonRow(BaseModel):
@@ -128,14 +99,6 @@ class ConditionDiffers(BaseModel):
     value: JsonValue
 
 
-class TakeLeftOut(BaseModel):
-    """A take that takes no part."""
-
-    take: str
-    subject: str
-    reason: str
-
-
 class ComparisonView(BaseModel):
     """A comparison."""
 
@@ -161,14 +124,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
 
     @api.post(
         "",
-        responses=answers(
-            {200: ComparisonView},
-            kinds.SUBJECT_UNKNOWN,
-            kinds.NOTHING_TO_COMPARE,
-            kinds.TOO_MANY_TAKES,
-            kinds.NOT_JSON,
-            kinds.BROKEN_JSON,
-        ),
+        responses=answers({200: ComparisonView}, *PROBLEMS),
     )
     def compare_with_baseline(body: ComparisonAsked) -> Response:
         """Compare pickups or takes with a baseline; nothing is kept."""

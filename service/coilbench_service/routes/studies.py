@@ -2,28 +2,29 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
 from typing import Annotated
 
 from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field
 
-from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
-from coilbench_service.comparing import HEADLINE, known
+from coilbench_service.comparing import HEADLINE
 from coilbench_service.openapi import answers
-from coilbench_service.routes.comparisons import (
-    MOST_SUBJECTS,
+from coilbench_service.question import (
+    PROBLEMS,
     ComparedQuantity,
     ComparedSubject,
+    Confidence,
+    QuantityKey,
+    QuantityKeys,
     SubjectKey,
+    SubjectKeys,
     TakeLeftOut,
 )
 from coilbench_service.studying import study
-from coilbench_worker.compare.columns import columns
 
 TAG = Tag(name="studies", description="How far strums and takes scatter, and what plan that asks for")
 
@@ -33,30 +34,13 @@ class StudyAsked(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True)
 
-    subjects: list[SubjectKey] | None = Field(
-        None, min_length=1, max_length=MOST_SUBJECTS, description="Pickups or takes; left out: all measured"
-    )
+    subjects: SubjectKeys | None = Field(None, description="Pickups or takes; left out: all measured")
     session: SubjectKey | None = Field(None, description="Only takes of this session")
-    quantities: list[str] | None = Field(None, min_length=1, description=f"Left out: {', '.join(HEADLINE)}")
-    difference: dict[str, Annotated[float, Field(gt=0, le=1e6)]] = Field(
+    quantities: QuantityKeys | None = Field(None, description=f"Left out: {', '.join(HEADLINE)}")
+    difference: dict[QuantityKey, Annotated[float, Field(gt=0, le=1e6)]] = Field(
         {}, description="By quantity: what two pickups should be told apart by; left out: a step that an ear can tell"
     )
-    confidence: float = Field(0.95, ge=0.5, le=0.999)
-
-    @field_validator("quantities", "difference")
-    @classmethod
-    def _known_quantities(cls, keys: list[str] | dict[str, float] | None) -> list[str] | dict[str, float] | None:
-        for key in known(list(keys or [])):
-            near = get_close_matches(key, columns(), n=3)
-            raise ValueError(f"{key!r:.80} is no quantity" + (f"; near: {', '.join(near)}" if near else ""))
-        return keys
-
-    @field_validator("subjects", "quantities")
-    @classmethod
-    def _each_once(cls, keys: list[str] | None) -> list[str] | None:
-        if keys is not None and len(set(keys)) < len(keys):
-            raise ValueError("names one twice")
-        return keys
+    confidence: Confidence = 0.95
 
 
 class DeviationView(BaseModel):
@@ -108,14 +92,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
 
     @api.post(
         "",
-        responses=answers(
-            {200: StudyView},
-            kinds.SUBJECT_UNKNOWN,
-            kinds.NOTHING_TO_COMPARE,
-            kinds.TOO_MANY_TAKES,
-            kinds.NOT_JSON,
-            kinds.BROKEN_JSON,
-        ),
+        responses=answers({200: StudyView}, *PROBLEMS),
     )
     def study_hand(body: StudyAsked) -> Response:
         """How far strums and takes scatter, and how many of each to record; nothing is kept."""

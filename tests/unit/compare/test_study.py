@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from coilbench_worker.compare.observations import Subject, TakeValues
-from coilbench_worker.compare.study import LIMIT_FACTOR, NO_STRUMS, ONE_TAKE, study
+from coilbench_worker.compare.study import LIMIT_FACTOR, NO_STRUMS, ONE_TAKE, ONE_VALUE_A_TAKE, study
 
 
 def subject(key: str, takes: np.ndarray) -> Subject:
@@ -35,8 +35,16 @@ def test_one_take_each_says_nothing_of_takes() -> None:
     (found,) = study([subject("s", np.array([[1.0, 2.0, 4.0]]))], ["x"], wanted={})
     assert found.repeatability is not None
     assert (found.between_takes, found.reproducibility, found.withheld) == (None, None, ONE_TAKE)
-    (bare,) = study([subject("s", np.array([[1.0], [2.0]]))], ["x"], wanted={})
-    assert (bare.repeatability, bare.withheld) == (None, NO_STRUMS)
+    (bare,) = study([subject("s", np.array([[1.0]]))], ["x"], wanted={})
+    assert (bare.repeatability, bare.reproducibility, bare.withheld) == (None, None, NO_STRUMS)
+
+
+def test_what_a_take_has_one_of_scatters_between_takes_alone() -> None:
+    (found,) = study([subject("s", np.array([[1.0], [2.0], [4.0]]))], ["x"], wanted={"x": 1.0})
+    assert found.reproducibility is not None
+    assert found.reproducibility.sd == pytest.approx(np.std([1.0, 2.0, 4.0], ddof=1))
+    assert found.reproducibility.degrees_of_freedom == 2
+    assert (found.repeatability, found.between_takes, found.withheld) == (None, None, ONE_VALUE_A_TAKE)
 
 
 def test_intervals_hold_the_truth_about_nineteen_times_in_twenty() -> None:

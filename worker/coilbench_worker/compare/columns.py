@@ -5,7 +5,9 @@ from functools import lru_cache
 
 from coilbench_worker.measure.catalogue import QUANTITIES, Quantity
 
-LEVEL_UNITS = ("dBFS", "dBTP", "LUFS", "dBFS(A)", "dB re total")
+FULL_SCALE_UNITS = ("dBFS", "dBTP", "LUFS", "dBFS(A)")
+"""Units of levels re full scale, which only compare at one gain."""
+LEVEL_UNITS = (*FULL_SCALE_UNITS, "dB re total")
 """Units of levels: a difference of two is in dB."""
 
 

@@ -10,7 +10,7 @@ Components, 1992; formulas from memory, coverage in tests/unit/compare/test_stud
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import hypot, inf, sqrt
+from math import hypot, sqrt
 
 from scipy.special import chdtri, fdtri
 
@@ -26,7 +26,8 @@ STRUMS = (4, 6, 8, 12)
 """Strums of a take that a plan is drawn up for."""
 MOST_TAKES = 50
 """More takes of each pickup than this are no plan."""
-NO_STRUMS = "no take has two strums that have it"
+NO_STRUMS = "no take has two strums that have it, and no pickup two takes"
+ONE_VALUE_A_TAKE = "a take has one value of it: only how takes scatter can be said"
 ONE_TAKE = "each pickup has one take: record a second one to see how takes scatter"
 
 
@@ -85,8 +86,10 @@ def study(
 def _studied(subjects: Sequence[Subject], quantity: str, wanted: float | None, confidence: float) -> Studied:
     takes = [found for subject in subjects if (found := subject.of(quantity))]
     shared = pooled([of_subject(one) for one in takes])
-    if shared.free_strums == 0:
+    if shared.free_strums == 0 and shared.take_variance is None:
         return Studied(quantity, None, None, None, None, None, NO_STRUMS, ())
+    if shared.free_strums == 0:
+        return _of_takes(quantity, shared, confidence)
     repeatability = _by_chi_square(shared.strum_variance, shared.free_strums, confidence)
     limit = LIMIT_FACTOR * repeatability.sd
     if shared.take_variance is None:
@@ -103,6 +106,13 @@ def _studied(subjects: Sequence[Subject], quantity: str, wanted: float | None, c
         withheld=None,
         plan=plan,
     )
+
+
+def _of_takes(quantity: str, shared: Scatter, confidence: float) -> Studied:
+    """A quantity of which a take has one value: only takes can scatter."""
+    assert shared.take_variance is not None
+    whole = _by_chi_square(shared.take_variance, shared.free_takes, confidence)
+    return Studied(quantity, None, None, whole, None, LIMIT_FACTOR * whole.sd, ONE_VALUE_A_TAKE, ())
 
 
 def _by_chi_square(variance: float, degrees: int, confidence: float) -> Deviation:
@@ -137,7 +147,7 @@ def _reproducibility(shared: Scatter, confidence: float) -> Deviation:
         sqrt(shared.total_variance),
         sqrt(max(0.0, whole - hypot(*below))),
         sqrt(whole + hypot(*above)),
-        min(spread_degrees(shared), inf),
+        spread_degrees(shared),
     )
 
 
