@@ -13,6 +13,7 @@ from coilbench_worker.compare.gains import UNSTATED, tie
 from coilbench_worker.compare.holm import holm
 from coilbench_worker.compare.observations import Subject, TakeValues, Tie
 from coilbench_worker.compare.power import power, smallest_shown
+from coilbench_worker.compare.scatter import of_subject, pooled
 from coilbench_worker.measure.calibration import CalibrationState, ChainCalibrations, calibration_state, stated
 
 
@@ -118,6 +119,56 @@ def test_places_hold_every_subject_once_and_alike_pairs_lie_apart() -> None:
     assert set(places[0]) == {"s2", "s3"}
     place_of = {key: number for number, place in enumerate(places) for key in place}
     assert all(place_of[one] != place_of[two] for one, two in found.alike["x"])
+
+
+def test_no_ranking_tells_apart_what_its_row_does_not() -> None:
+    """Two subjects, six quantities, differences near the limit: places part only where the row says so."""
+    parted = 0
+    for seed in range(60):
+        random = np.random.default_rng(seed)
+        values = random.normal(size=(2, 6, 2, 4))
+        values[1] += random.uniform(0, 4, (6, 1, 1))
+        sides = [
+            Subject(
+                key,
+                tuple(
+                    TakeValues(f"{key}{take}", {f"q{q}": tuple(map(float, values[n, q, take])) for q in range(6)})
+                    for take in range(2)
+                ),
+            )
+            for n, key in enumerate("ab")
+        ]
+        found = comparison(sides[0], sides[1:], [f"q{q}" for q in range(6)])
+        for row in found.rows:
+            apart = len(found.ranking[row.quantity]) == 2
+            parted += apart
+            assert apart is (row.verdict != "no-difference-shown")
+    assert 20 < parted < 340
+
+
+def test_a_single_take_among_several_is_named() -> None:
+    several, single = drawn(8, 1, 2, 4)[0], subject("one", [0.0, 1.0, 2.0])
+    (row,) = comparison(several, [single], ["x"]).rows
+    assert row.method == "nested"
+    assert "there is one take of one" in (row.assumes or "")
+
+
+def test_takes_to_settle_counts_on_the_two_and_what_the_others_have() -> None:
+    shifts = (0.0, 1.2, 0.0, 0.0)
+    sides = [
+        subject(side.key, *(values_of(side) + shift)) for side, shift in zip(drawn(9, 4, 2, 4), shifts, strict=True)
+    ]
+    row = comparison(sides[0], sides[1:2], ["x"]).rows[0]
+    assert row.takes_to_settle is not None
+    assert row.difference is not None
+    assert row.strums_to_settle == 4 * row.takes_to_settle
+    shared = pooled([of_subject(side.of("x")) for side in sides[:2]])
+    variance = shared.between_variance + shared.strum_variance / 4
+    for takes, enough in ((row.takes_to_settle, True), (row.takes_to_settle - 1, False)):
+        shown = power(row.difference, (2 * variance / takes) ** 0.5, 2.0 * (takes - 1), 0.05) >= 0.8
+        assert shown is enough
+    among = comparison(sides[0], sides[1:], ["x"]).rows[0]
+    assert among.takes_to_settle is not None or among.not_to_settle is not None
 
 
 def test_what_would_settle_it_would() -> None:

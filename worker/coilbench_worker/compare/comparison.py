@@ -3,7 +3,7 @@
 One take of every subject: Welch, strum against strum. Several takes of any: the take is a random effect (`nested`).
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from math import hypot, inf, sqrt
@@ -11,7 +11,7 @@ from typing import Literal
 
 from coilbench_worker.compare.effect_size import hedges_g
 from coilbench_worker.compare.estimate import Estimate
-from coilbench_worker.compare.holm import Step, holm
+from coilbench_worker.compare.holm import Step, adjusted, holm
 from coilbench_worker.compare.nested import nested
 from coilbench_worker.compare.observations import Subject, Tie, Ties, tied
 from coilbench_worker.compare.power import MOST, POWER, fewest, power, smallest_shown
@@ -24,6 +24,7 @@ Verdict = Literal["higher", "lower", "no-difference-shown"]
 Method = Literal["welch", "nested"]
 
 ONE_TAKE = "there is one take of each: plugging in again and another day are not in the interval"
+SINGLE = "there is one take of {}: how far plugging in again moves it is taken from the others' takes"
 LOOKS = 2
 """Tests of scatter for each quantity: of takes, and of strums."""
 TOO_SMALL = f"no plan of up to {MOST} strums would show a difference as small as the one seen"
@@ -73,7 +74,10 @@ class OutOfLine:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """All rows; by quantity the places, most first, and pairs on different places that can't be told apart."""
+    """All rows; by quantity the places, most first, and pairs on different places that can't be told apart.
+
+    Places are adjusted over all pairs and quantities together: what they tell apart, the rows tell apart too.
+    """
 
     baseline: str
     confidence: float
@@ -187,7 +191,7 @@ def comparison(
             row = _judged(row, estimate, field, baseline.key, step, level)
         rows.append(row)
     looks = LOOKS * sum(field.method == "nested" for field in fields.values())
-    ranked = {quantity: _ranking(field, keys, level) for quantity, field in fields.items()}
+    ranked = _rankings(fields, keys, level)
     return Comparison(
         baseline=baseline.key,
         confidence=confidence,
@@ -224,7 +228,7 @@ def _draft(field: _Field, baseline: str, other: str, confidence: float) -> tuple
     except Withheld as why:
         return replace(row, withheld=str(why)), None
     low, high = estimate.interval(confidence)
-    trust = [one for one in (tie.assumes, ONE_TAKE if field.method == "welch" else None) if one]
+    trust = [one for one in (tie.assumes, *_on_trust(field, baseline, other)) if one]
     found = replace(
         row,
         difference=estimate.difference,
@@ -238,6 +242,14 @@ def _draft(field: _Field, baseline: str, other: str, confidence: float) -> tuple
         assumes="; ".join(trust) or None,
     )
     return found, estimate
+
+
+def _on_trust(field: _Field, *keys: str) -> list[str]:
+    """What the number of takes leaves to be believed."""
+    if field.method == "welch":
+        return [ONE_TAKE]
+    single = [key for key in keys if len(field.sides[key].takes) == 1]
+    return [SINGLE.format(" and of ".join(single))] if single else []
 
 
 def _judged(row: Row, estimate: Estimate, field: _Field, baseline: str, step: Step, level: float) -> Row:
@@ -269,13 +281,13 @@ def _settled(row: Row, estimate: Estimate, field: _Field, baseline: str, level: 
 
         number = fewest(enough, 2) if seen > 0 else None
         return replace(row, strums_to_settle=number, not_to_settle=None if number else TOO_SMALL)
-    subjects = len(field.sides)
+    rest = field.shared.free_takes - one.scatter.free_takes - two.scatter.free_takes
     per_take = max(1, round((one.strums + two.strums) / (len(one.takes) + len(two.takes))))
     variance = _take_variance(field.shared, per_take)
 
     def enough_takes(takes: int) -> bool:
         error = hypot(sqrt(2.0 * variance / takes), uncertainty)
-        return power(seen, error, float(subjects * (takes - 1)), level) >= POWER
+        return power(seen, error, float(2 * (takes - 1) + rest), level) >= POWER
 
     takes = fewest(enough_takes, 2) if seen > 0 else None
     if takes is None or takes * per_take > MOST:
@@ -290,33 +302,45 @@ def _take_variance(shared: Scatter, strums: int) -> float:
     return shared.between_variance + shared.strum_variance / strums
 
 
-def _ranking(
-    field: _Field, keys: Sequence[str], level: float
-) -> tuple[tuple[tuple[str, ...], ...], tuple[tuple[str, str], ...]]:
-    """Places, most first; and the pairs on different places that can't be told apart.
+Places = tuple[tuple[str, ...], ...]
+Pairs = tuple[tuple[str, str], ...]
 
-    A subject joins a place if it can't be told from anyone there. Subjects whose levels do not hang together with the
-    first one's have no place.
-    """
+
+def _rankings(fields: Mapping[str, _Field], keys: Sequence[str], level: float) -> dict[str, tuple[Places, Pairs]]:
+    """Places and pairs that can't be told apart, by quantity, all adjusted together."""
+    orders = {quantity: _order(field, keys) for quantity, field in fields.items()}
+    known: dict[tuple[str, str, str], float] = {}
+    for quantity, order in orders.items():
+        for first, second in combinations(order, 2):
+            try:
+                known[quantity, first, second] = fields[quantity].estimate(first, second).p
+            except Withheld:
+                continue
+    below = adjusted(list(known.values()))
+    apart = {pair for pair, p_holm in zip(known, below, strict=True) if p_holm < level}
+    return {
+        quantity: _places(order, {(first, second) for of, first, second in apart if of == quantity})
+        for quantity, order in orders.items()
+    }
+
+
+def _order(field: _Field, keys: Sequence[str]) -> list[str]:
+    """Subjects by their mean, most first; without those whose levels do not hang together with the first one's."""
     first = keys[0]
     there = [key for key in keys if key in field.sides and (key == first or not field.tie(first, key).withheld)]
-    there.sort(key=lambda key: -field.sides[key].scatter.mean)
-    pairs = list(combinations(there, 2))
-    known: dict[tuple[str, str], Estimate] = {}
-    for pair in pairs:
-        try:
-            known[pair] = field.estimate(*pair)
-        except Withheld:
-            continue
-    apart = {
-        pair for pair, step in zip(known, holm([one.p for one in known.values()]), strict=True) if step.adjusted < level
-    }
+    return sorted(there, key=lambda key: -field.sides[key].scatter.mean)
+
+
+def _places(order: Sequence[str], apart: Collection[tuple[str, str]]) -> tuple[Places, Pairs]:
+    """A subject joins a place if it can't be told from anyone there."""
     places: list[list[str]] = []
-    for key in there:
+    for key in order:
         if places and all((member, key) not in apart for member in places[-1]):
             places[-1].append(key)
         else:
             places.append([key])
     place_of = {key: number for number, place in enumerate(places) for key in place}
-    alike = tuple(pair for pair in pairs if pair not in apart and place_of[pair[0]] != place_of[pair[1]])
+    alike = tuple(
+        pair for pair in combinations(order, 2) if pair not in apart and place_of[pair[0]] != place_of[pair[1]]
+    )
     return tuple(map(tuple, places)), alike

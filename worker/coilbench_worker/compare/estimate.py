@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot, inf, sqrt
+from math import hypot, inf
 from sys import float_info
 
 from scipy.special import stdtr
@@ -76,8 +76,3 @@ def satterthwaite(parts: Sequence[tuple[float, float]], total: float | None = No
     total = sum(variance for variance, _ in parts) if total is None else total
     spread = sum(variance * variance / degrees for variance, degrees in parts if variance != 0.0)
     return inf if spread == 0.0 else max(1.0, total * total / spread)
-
-
-def standard_error(variance: float) -> float:
-    """Root of a variance that is not negative."""
-    return sqrt(variance)

@@ -15,17 +15,16 @@ class Step:
     divisor: int
 
 
-def holm(p_values: Sequence[float], level: float = 0.05) -> list[Step]:
-    """Adjust the p values of one family; the chance of any false finding among them stays below the level.
+def adjusted(p_values: Sequence[float]) -> list[float]:
+    """The p values of one family, adjusted: the chance of any false finding among those below a level stays below it.
 
     Parameters
     ----------
     p_values : shape (n,), each 0 to 1
-    level : of the family; it decides how far down the steps went, and with that the divisor
 
     Returns
     -------
-    One Step for each, in the same order; adjusted values never fall from a smaller to a greater p, and stop at 1
+    One for each, in the same order; they never fall from a smaller to a greater p, and stop at 1
 
     Raises
     ------
@@ -33,13 +32,32 @@ def holm(p_values: Sequence[float], level: float = 0.05) -> list[Step]:
     """
     if not all(0.0 <= p <= 1.0 for p in p_values):
         raise ValueError(f"p values lie between 0 and 1; got {list(p_values)}")
-    order = sorted(range(len(p_values)), key=lambda index: p_values[index])
-    steps: list[Step] = [Step(1.0, 1)] * len(p_values)
+    found = [1.0] * len(p_values)
     greatest = 0.0
-    for rank, index in enumerate(order):
+    for rank, index in enumerate(_by_size(p_values)):
         greatest = max(greatest, min(1.0, (len(p_values) - rank) * p_values[index]))
-        steps[index] = Step(greatest, _divisor(index, order, p_values, level))
-    return steps
+        found[index] = greatest
+    return found
+
+
+def holm(p_values: Sequence[float], level: float = 0.05) -> list[Step]:
+    """The same, each with the share of the level that it was held to.
+
+    Parameters
+    ----------
+    p_values : as for `adjusted`
+    level : of the family; it decides how far down the steps went, and with that the divisor
+
+    Raises
+    ------
+    ValueError : a p value outside 0 to 1
+    """
+    order = _by_size(p_values)
+    return [Step(one, _divisor(index, order, p_values, level)) for index, one in enumerate(adjusted(p_values))]
+
+
+def _by_size(p_values: Sequence[float]) -> list[int]:
+    return sorted(range(len(p_values)), key=lambda index: p_values[index])
 
 
 def _divisor(index: int, order: Sequence[int], p_values: Sequence[float], level: float) -> int:
