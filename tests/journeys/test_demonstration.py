@@ -10,7 +10,7 @@ import pytest
 
 from coilbench_service.demo.programs import program, surroundings
 
-VERBS = ("chain", "chain", "pickup", "session", "send")
+VERBS = ("chain", "chain", "pickup", "session", "send", "compare", "group", "choose")
 """The user's commands that the demonstration runs, in this order."""
 
 
@@ -34,7 +34,9 @@ def test_demonstration_keeps_its_promises_and_sends_nothing_twice(tmp_path: Path
     assert "Not right" not in first.stdout
     assert "00-mill-bridge-first-try.flac, was measured and called unusable" in first.stdout
     commands = re.findall(
-        r"^    (?:COILBENCH_DATA=(\S+) )?(\S*coilbench\S*) (up|table|send|chain|pickup|session)\b", first.stdout, re.M
+        r"^    (?:COILBENCH_DATA=(\S+) )?(\S*coilbench\S*) (up|table|send|chain|pickup|session|compare|group|choose)\b",
+        first.stdout,
+        re.M,
     )
     assert [(data, verb) for data, _, verb in commands] == [("", verb) for verb in VERBS] + [
         (str(tmp_path / "data"), "up"),
@@ -42,6 +44,14 @@ def test_demonstration_keeps_its_promises_and_sends_nothing_twice(tmp_path: Path
     ]
     for _, command, _ in commands:  # works as it stands where it was printed
         subprocess.run([command, "--version"], check=True, capture_output=True)
+
+    assert re.search(r"mill-bridge +\+\d.* hotter", first.stdout)
+    assert re.search(r"mill-bridge +-\d.* darker", first.stdout)
+    assert re.search(r"Attack over body: active minus passive .* punchier", first.stdout)
+    assert re.search(r"active minus passive .* more even", first.stdout)
+    held = re.search(r"interval of (\d+) of 66 pairs", first.stdout)
+    assert held
+    assert int(held[1]) >= 0.8 * 66
 
     truth = json.loads((tmp_path / "truth.json").read_text(encoding="utf-8"))
     sheet = openpyxl.load_workbook(tmp_path / "table.xlsx", read_only=True)

@@ -1,11 +1,8 @@
 """Runs the demonstration from the first recording to the last word."""
 
-import json
 import os
 import sys
-import urllib.error
 import urllib.parse
-import urllib.request
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -13,12 +10,13 @@ from typing import Any
 from coilbench_worker.model.shop import CHAIN, CONDITIONS, PICKUPS
 
 from .comparison import DECAY_LIMIT, LEVEL_LIMIT_DB, MILLIVOLT_LIMIT, ONSET_LIMIT_S, Comparison, compare
+from .intervals import held_by, holds, level_intervals, true_levels
 from .programs import DemoFailed, program, server, typed, typed_program
 from .programs import run as run_program
+from .questions import get
 from .recordings import PICKUP_SHEETS, SESSION_SHEETS, TONE, TONE_V_RMS, Recording, write
 
 HOLDS, FAILED = 0, 1
-HTTP_TIMEOUT_S = 30.0
 METER_PERCENT = 1
 GAIN_STEP_DB = 0.2
 
@@ -35,8 +33,8 @@ def run(folder: Path) -> int:
 
     Returns
     -------
-    0 when every recording was measured, the spoiled one (and only that) was called unusable, and the figures are
-    within the limits of the truth; else 1. A take called unusable is a finding, not a failure.
+    0 when every recording was measured, the spoiled one (and only that) was called unusable, the figures are within the
+    limits of the truth, and intervals hold it; else 1. A take called unusable is a finding, not a failure.
     """
     folder = folder.expanduser().absolute()
     try:
@@ -46,6 +44,8 @@ def run(folder: Path) -> int:
             calibrated = _calibrate(folder, address)
             described = _describe(folder, address)
             sent = _send(folder, address)
+            answered = _ask(address)
+            intervals = level_intervals(address)
             measurements = {recording.sha256: _measurement(address, recording) for recording in recordings}
     except DemoFailed as error:
         print(f"coilbench-server demo: {error}", file=sys.stderr)
@@ -55,9 +55,12 @@ def run(folder: Path) -> int:
         return FAILED
     comparison = compare(recordings, measurements)
     _say_truth(comparison)
+    held = held_by(intervals, true_levels(folder))
+    _say_held(*held)
     _say_spoiled(recordings, measurements)
     _say_further(folder)
-    return HOLDS if calibrated == described == sent == 0 and comparison.holds else FAILED
+    done = calibrated == described == sent == answered == 0
+    return HOLDS if done and comparison.holds and holds(*held) else FAILED
 
 
 def _write(folder: Path) -> list[Recording]:
@@ -82,7 +85,7 @@ def _write(folder: Path) -> list[Recording]:
 
 def _calibrate(folder: Path, address: str) -> int:
     """The user's own commands, as far as no run before has done it already; the greater exit status."""
-    there = next((chain for chain in _get(address, "/v1/chains")["items"] if chain["key"] == CHAIN), None)
+    there = next((chain for chain in get(address, "/v1/chains")["items"] if chain["key"] == CHAIN), None)
     if there is not None and there["calibrations"]:
         print(f"\nThe chain {CHAIN} is calibrated already.")
         return 0
@@ -109,6 +112,17 @@ def _send(folder: Path, address: str) -> int:
     return _typed(address, ["send", folder / "recordings", "--wait", "-o", folder / "table.xlsx"])
 
 
+def _ask(address: str) -> int:
+    """What the session was recorded for, as a user asks it; the greatest exit status."""
+    print("\nIs mill-bridge hotter than harbour-neck, and what does that cost in top?")
+    compared = _typed(address, ["compare", "harbour-neck", "mill-bridge", "--quantities", "rms_dbfs,treble_db"])
+    print("\nDo battery-powered pickups differ from passive ones?")
+    grouped = _typed(address, ["group", "active"])
+    print("\nWhat suits somebody who knows quarry-neck and wants it hotter and brighter, with the same bass?")
+    wish = ["choose", "quarry-neck", "hot", "bright", "bass_db=same"]
+    return max(compared, grouped, _typed(address, [*wish, "--among", "kiln-bridge,ferry-neck,lock-middle"]))
+
+
 def _typed(address: str, words: Sequence[str | Path]) -> int:
     """Print a command of the client as it is typed, run it, and give its exit status."""
     shown = [typed(word) if isinstance(word, Path) else word for word in words]
@@ -118,19 +132,8 @@ def _typed(address: str, words: Sequence[str | Path]) -> int:
 
 def _measurement(address: str, recording: Recording) -> dict[str, Any] | None:
     """Measurement of the take with this recording's bytes, over HTTP; None when it was not measured."""
-    page = _get(address, f"/v1/takes?{urllib.parse.urlencode({'sha256': recording.sha256, 'state': 'measured'})}")
-    return _get(address, f"{page['items'][-1]['links']['measurement']}") if page["items"] else None
-
-
-def _get(address: str, path: str) -> dict[str, Any]:
-    url = urllib.parse.urljoin(address, path)
-    try:
-        with urllib.request.urlopen(url, timeout=HTTP_TIMEOUT_S) as answer:
-            document: dict[str, Any] = json.load(answer)
-    except urllib.error.HTTPError as error:
-        problem = error.read().decode("utf-8", "replace")
-        raise DemoFailed(f"GET {url} answered {error.code}: {problem}") from error
-    return document
+    page = get(address, f"/v1/takes?{urllib.parse.urlencode({'sha256': recording.sha256, 'state': 'measured'})}")
+    return get(address, f"{page['items'][-1]['links']['measurement']}") if page["items"] else None
 
 
 def _say_truth(comparison: Comparison) -> None:
@@ -167,6 +170,13 @@ def _say_truth(comparison: Comparison) -> None:
         print(f"    Not right: {fault}")
     if not comparison.holds:
         print("\n    The measurement does not keep what it promises here. Please report this with server.log.")
+
+
+def _say_held(held: int, compared: int) -> None:
+    print(
+        f"\n    The true difference of level lies in the 95 % interval of {held} of {compared} pairs of pickups.\n"
+        "    (Pairs of one session share their takes, and stray together.)"
+    )
 
 
 def _say_spoiled(recordings: Sequence[Recording], measurements: dict[str, dict[str, Any] | None]) -> None:
