@@ -8,6 +8,7 @@ and ["a", "b"] a list, and as text otherwise; text that could be read as JSON is
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -127,6 +128,8 @@ def _number(cell: str, wanted: type, *, decimal_comma: bool, mixed: bool) -> int
         hint = "; a decimal comma is taken where cells are separated by semicolon or TAB" if "," in cell else ""
         raise ValueError(f"{_excerpt(cell)} is not a number; write digits alone, such as 7.2{hint}")
     number = float(text)
+    if not math.isfinite(number):
+        raise ValueError(f"{_excerpt(cell)} is too large")
     if wanted is not int:
         return number
     if not number.is_integer():

@@ -307,6 +307,15 @@ def test_more_fields_of_ones_own_than_a_sheet_keeps_are_refused_in_the_row() -> 
     assert set(imported(f"{header}\nk{',1' * MOST_EXTRA},\n")["k"]["extra"]) == set(own_names[:-1])
 
 
+@pytest.mark.parametrize("cell", ["9" * 5_000, "1e999", "-1e999"])
+@pytest.mark.parametrize("column", ["turns", "dcr_ohm"])
+def test_a_number_that_no_double_holds_is_too_large_and_not_something_else(column: str, cell: str) -> None:
+    ((field, message),) = faults(f"key,{column}\nk,{cell}\n")
+    assert field == f"line 2, column `{column}`"
+    assert message.endswith("is too large")
+    assert len(message) < 100
+
+
 @pytest.mark.parametrize("kind", [PICKUP, SESSION], ids=lambda kind: kind.plural)
 def test_the_key_of_a_sheet_is_its_column_and_no_field(kind: Any) -> None:
     assert "key" not in kind.model.model_fields
