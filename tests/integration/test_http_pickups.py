@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
@@ -13,12 +15,14 @@ from werkzeug.test import TestResponse
 
 from coilbench_service import sheet_csv, sheet_view
 from coilbench_service.sheet import MAX_BYTES, MOST_EXTRA, PickupSheet, fields_of
+from coilbench_worker.configuration import Configuration
 from http_recordings import strums_wav
 from http_service import Service, assert_problem
 from http_service import service as running_service
 
 GOOD = strums_wav(count=1)
 SAID = {"name": "Mill", "construction": "humbucker", "active": False, "turns": 5400, "dcr_ohm": 13900}
+AT_ONCE = 6
 LONG_AGO = {"If-Unmodified-Since": "Thu, 01 Jan 2015 00:00:00 GMT"}
 
 
@@ -48,6 +52,16 @@ def refusing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
         before = kept(made)
         yield made
         assert kept(made) == before
+
+
+@pytest.fixture
+def together(tmp_path: Path, database_url: str) -> Iterator[list[Service]]:
+    """Two services on one database, SQLite and PostgreSQL in turn, as two processes of a WSGI server are."""
+    configuration = Configuration(data=tmp_path / "data", database_url=database_url)
+    made = [Service(configuration) for _ in range(2)]
+    yield made
+    for one in made:
+        one.bench.close()
 
 
 def test_a_sheet_is_made_listed_and_read_with_every_field(service: Service) -> None:
@@ -209,6 +223,21 @@ def test_an_import_is_all_or_none_and_names_every_fault(refusing: Service) -> No
     wide = ",".join(f"own {number}" for number in range(MOST_EXTRA + 1))
     body = assert_problem(bring(refusing, f"key,{wide}\nmill{',1' * (MOST_EXTRA + 1)}\n"), 422, "csv-faulty")
     assert fields(body) == ["line 2, column `extra`"]
+
+
+def test_imports_at_once_do_not_mix(together: list[Service]) -> None:
+    keys = [f"k{number}" for number in range(20)]
+
+    def import_one(number: int) -> TestResponse:
+        order = keys if number % 2 else keys[::-1]  # rows locked one by one would wait for each other
+        return bring(together[number % 2], "key,turns\n" + "".join(f"{key},{number + 1}\n" for key in order))
+
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        answers = list(pool.map(import_one, range(AT_ONCE)))
+    assert [answer.status_code for answer in answers] == [200] * AT_ONCE
+    assert sorted(answer.json["made"] for answer in answers) == [0] * (AT_ONCE - 1) + [len(keys)]
+    found = kept(together[0])
+    assert (set(found), len({one["turns"] for one in found.values()})) == (set(keys), 1)
 
 
 HOSTILE: dict[str, tuple[bytes, str, str]] = {

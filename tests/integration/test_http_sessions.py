@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,12 +12,15 @@ from werkzeug.test import TestResponse
 
 from coilbench_service import sheet_view
 from coilbench_service.about import Conditions
+from coilbench_worker.configuration import Configuration
 from coilbench_worker.store import takes
+from coilbench_worker.store.takes import TakeFilter
 from http_recordings import strums_wav
 from http_service import Service, assert_problem
 from http_service import service as running_service
 
 GOOD = strums_wav(count=1)
+AT_ONCE = 6
 CONDITIONS = {"pick": "1.0 mm", "input_gain_db": 20, "channel": 1}
 
 
@@ -68,6 +73,16 @@ def refusing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
         before = add(made, conditions=CONDITIONS).json
         yield made
         assert made.client.get("/v1/sessions").json["items"] == [before]
+
+
+@pytest.fixture
+def together(tmp_path: Path, database_url: str) -> Iterator[list[Service]]:
+    """Two services on one database, SQLite and PostgreSQL in turn, as two processes of a WSGI server are."""
+    configuration = Configuration(data=tmp_path / "data", database_url=database_url)
+    made = [Service(configuration) for _ in range(2)]
+    yield made
+    for one in made:
+        one.bench.close()
 
 
 def test_a_session_is_made_listed_read_changed_and_deleted(service: Service) -> None:
@@ -182,6 +197,31 @@ def test_a_take_that_waits_when_its_session_comes_is_measured_once_as_the_sessio
     service.client.patch(take["links"]["self"], json={"about": {"expected_strums": None}})
     service.work()
     assert expected(service, take) == ("measured", 3)
+
+
+def test_takes_and_sessions_that_come_and_go_at_once_end_up_agreeing(together: list[Service]) -> None:
+    def act(number: int) -> int:
+        service, key, strums_expected = together[number % 2], "s", number + 2
+        conditions = {"expected_strums": strums_expected}
+        acts: list[Callable[[], TestResponse]] = [
+            lambda: add(service, key, conditions=conditions),
+            lambda: service.send(GOOD, about={"session": key}),
+            lambda: bring(service, f"key,expected_strums\n{key},{strums_expected}\n"),
+            lambda: service.client.patch(f"/v1/sessions/{key}", json={"conditions": conditions}),
+            lambda: service.send(GOOD, about={"session": key}),
+            lambda: service.client.delete(f"/v1/sessions/{key}"),
+            lambda: service.send(GOOD, about={"session": key}),
+        ]
+        return acts[number % len(acts)]().status_code
+
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        answers = list(pool.map(act, range(28)))
+    assert set(answers) <= {200, 201, 202, 204, 404, 409}
+    sheet = together[0].client.get("/v1/sessions/s")
+    said = sheet.json["conditions"]["expected_strums"] if sheet.status_code == 200 else None
+    with together[0].bench.database.read() as connection:
+        settings = [take.settings for take in takes.each(connection, TakeFilter())]
+    assert [one["expected_strums"] for one in settings] == [said] * 12
 
 
 def test_an_import_is_all_or_none_also_of_what_is_measured_again(service: Service, told: list[str]) -> None:
