@@ -189,7 +189,13 @@ class Choice(Answer):
         wish_columns = [Column(name, name.replace("_", " ").capitalize()) for name in WishItem.__annotations__]
         found = {
             "pickups": table_of_rows(rows, MISS_COLUMNS),
-            "in words": sentences([one.sentence for one in self.ranking if one.sentence], "sentence", "In words"),
+            "in words": table_of_rows(
+                [{"pickup": one.pickup, "sentence": one.sentence} for one in self.ranking if one.sentence],
+                [
+                    Column("pickup", "Key of the pickup"),
+                    Column("sentence", "What it misses, and what it has as wished"),
+                ],
+            ),
             "wish": table_of_rows([vars(one) for one in self.wish], wish_columns),
             "advice": sentences(self.advice, "advice", "Which way to go"),
             "left out": table_of_left_out(self.left_out),

@@ -19,7 +19,7 @@ from urllib.parse import quote
 from coilbench.calls import PAGE
 from coilbench.chain_calls import ChainCalls
 from coilbench.coil_calls import CoilCalls
-from coilbench.comparing_calls import ComparingCalls
+from coilbench.comparing_calls import ComparingCalls, subject_of
 from coilbench.errors import NotAllSent, NothingToSend, UnreadableAnswer
 from coilbench.filters import TakeFilters, names_no_take, query_of
 from coilbench.manifest import read_manifest
@@ -222,50 +222,55 @@ class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls):
         except (KeyError, TypeError, ValueError) as cause:
             raise UnreadableAnswer(self.url, "something that is not a measurement") from cause
 
-    def describe(self, id: str, **about: Any) -> Take:
+    def describe(self, take: AnyTake, /, **about: Any) -> Take:
         """Change the description of a take; None removes a field. Measures again only when a setting changes.
 
         Parameters
         ----------
-        id : of the take
+        take : its id, as it was last seen, or as it was sent
         about : fields to change
 
         Raises
         ------
         Unprocessable : a value that the service does not take
         NotFound : there is no such take
+        BadDescription : a file that was not sent
         """
-        return take_of(self._transport.document("PATCH", _take_path(id), document={"about": about}), self._transport)
+        return take_of(
+            self._transport.document("PATCH", _take_path(subject_of(take)), document={"about": about}), self._transport
+        )
 
-    def delete(self, id: str) -> None:
+    def delete(self, take: AnyTake) -> None:
         """Delete a take with its measurements.
 
         Parameters
         ----------
-        id : of the take
+        take : its id, as it was last seen, or as it was sent
 
         Raises
         ------
         NotFound : there is no such take
+        BadDescription : a file that was not sent
         """
-        self._transport.request("DELETE", _take_path(id))
+        self._transport.request("DELETE", _take_path(subject_of(take)))
 
-    def measure_again(self, id: str, settings: Mapping[str, Any] | None = None) -> Take:
+    def measure_again(self, take: AnyTake, settings: Mapping[str, Any] | None = None) -> Take:
         """Measure a take again, with other settings or because it failed.
 
         Parameters
         ----------
-        id : of the take
+        take : its id, as it was last seen, or as it was sent
         settings : names as in a measurement's `settings`; None for those it has
 
         Raises
         ------
         Unprocessable : a setting that the service does not take
         NotFound : there is no such take
+        BadDescription : a file that was not sent
         """
         document = self._transport.document(
             "POST",
-            f"{_take_path(id)}/measurement",
+            f"{_take_path(subject_of(take))}/measurement",
             document={"settings": dict(settings)} if settings else {},
             headers={"Idempotency-Key": uuid.uuid4().hex},
         )

@@ -54,17 +54,21 @@ def _differences(page: Page, groups: Groups) -> None:
         quantity = quantities.get(row.quantity)
         decimals = quantity.decimals if quantity else 1
         unit = unit_of_difference(row.unit or (quantity.unit if quantity else ""))
-        name = f"{INDENT}{quantity.name if quantity else row.quantity}: {_pair(groups, row)}"
+        name = f"{DEEPER}{_pair(groups, row)}"
         if row.withheld or row.difference is None:
             rows.append([name, "withheld", "", ""])
         else:
             interval = ends_of(row.low, row.high, decimals) or "no interval"
             rows.append([name, figure(row.difference, decimals, unit, sign=True), interval, row.word or ""])
+    last = None
     for row, lines in zip(groups, set_rows(rows, page.width, right=(1,)), strict=True):
+        if row.quantity != last:
+            last = row.quantity
+            page.line(INDENT + (quantities[last].name if last in quantities else last))
         for text in lines:
             page.line(text)
         if row.withheld:
-            page.sentence(row.withheld, DEEPER)
+            page.sentence(row.withheld, DEEPER + INDENT)
 
 
 def _pair(groups: Groups, row: Pair) -> str:

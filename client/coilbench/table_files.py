@@ -25,6 +25,8 @@ _FORMULA_SIGNS = frozenset("=+-@\uff1d\uff0b\uff0d\uff20\ufe66\ufe62\ufe63\ufe6b
 _PASSED_OVER = ("Zs", "Zl", "Zp", "Cc", "Cf")  # spaces, controls, format characters such as U+FEFF and U+200B
 LONGEST_CELL = 32_767
 MOST_SHEET_ROWS = 1_048_576
+SMALL = 0.01
+"""Numbers below, such as p values, are shown with a power of ten: two decimals would make them 0."""
 NARROWEST, WIDEST = 8, 40
 """Cell length and rows: limits of the spreadsheet format."""
 
@@ -156,9 +158,9 @@ def _write_book(tables: Mapping[str, Table], path: Path) -> None:
     }
     with xlsxwriter.Workbook(str(path), options) as book:
         bold = book.add_format({"bold": True, "bottom": 1})
-        decimal = book.add_format({"num_format": "0.00"})
+        formats = (book.add_format({"num_format": "0.00"}), book.add_format({"num_format": "0.00E+00"}))
         for name, table in tables.items():
-            _write_sheet(book.add_worksheet(name), table, bold, decimal)
+            _write_sheet(book.add_worksheet(name), table, bold, formats)
         legend = book.add_worksheet("columns")
         legend.set_column(0, 2, 28)
         columns = {column.key: column for table in tables.values() for column in table.columns}
@@ -169,14 +171,14 @@ def _write_book(tables: Mapping[str, Table], path: Path) -> None:
                 legend.write_string(line, number, text, bold if line == 0 else None)
 
 
-def _write_sheet(sheet: Any, table: Table, bold: Any, decimal: Any) -> None:
+def _write_sheet(sheet: Any, table: Table, bold: Any, formats: tuple[Any, Any]) -> None:
     sheet.freeze_panes(1, 0)
     for number, column in enumerate(table.columns):
         sheet.set_column(number, number, _width(table, column.key))
         sheet.write_string(0, number, column.key, bold)
     for line, row in enumerate(table.rows, 1):
         for number, column in enumerate(table.columns):
-            _write_cell(sheet, line, number, row.get(column.key), decimal)
+            _write_cell(sheet, line, number, row.get(column.key), formats)
     if table.columns:
         sheet.autofilter(0, 0, max(1, len(table.rows)), len(table.columns) - 1)
 
@@ -187,7 +189,7 @@ def _width(table: Table, key: str) -> int:
     return min(max(len(key), *texts, NARROWEST) + 2, WIDEST) if table.rows else len(key) + 2
 
 
-def _write_cell(sheet: Any, line: int, number: int, value: Any, decimal: Any) -> None:
+def _write_cell(sheet: Any, line: int, number: int, value: Any, formats: tuple[Any, Any]) -> None:
     if value is None:
         return
     if isinstance(value, bool):
@@ -195,7 +197,8 @@ def _write_cell(sheet: Any, line: int, number: int, value: Any, decimal: Any) ->
     elif isinstance(value, int):
         sheet.write_number(line, number, value)
     elif isinstance(value, float):
-        sheet.write_number(line, number, value, decimal)
+        decimal, small = formats
+        sheet.write_number(line, number, value, small if 0.0 < abs(value) < SMALL else decimal)
     else:
         sheet.write_string(line, number, cell_text(value)[:LONGEST_CELL])
 

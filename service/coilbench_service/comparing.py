@@ -23,8 +23,8 @@ WELCH = (
     "rows together."
 )
 NESTED = (
-    "The take is a random effect (nested analysis of variance, scatter of takes pooled over the subjects); p values "
-    "adjusted after Holm over all rows together."
+    "The take is a random effect (nested analysis of variance: scatter of takes pooled over the subjects; where the "
+    "strums of one scatter more than the others', its own). p values are adjusted after Holm over all rows together."
 )
 
 
@@ -84,7 +84,7 @@ def compare(
         "conditions": list(differing(first, rest)),
         "left_out": [asdict(one) for one in evidence.left_out],
         "cautions": list(_cautions(found, evidence)),
-        "method": NESTED if any(row.method == "nested" for row in found.rows) else WELCH,
+        "method": NESTED if any(len(party.takes) > 1 for party in evidence.parties) else WELCH,
     }
 
 
@@ -116,9 +116,8 @@ def against(
         evidence = gather(connection, [baseline, *others], session, fields=named)
     first = evidence.parties[0]
     if not first.takes:
-        faults = [FieldError(f"takes.{one.take}", one.reason) for one in evidence.left_out if one.subject == first.key]
-        detail = f"None of the takes of {first.key!r:.120} can carry a comparison: {faults[0].message}"
-        raise Problem(kinds.NOTHING_TO_COMPARE, detail, errors=faults)
+        own = [one for one in evidence.left_out if one.subject == first.key]
+        raise evidence.nothing(f"{first.key!r:.120} has no usable take: {own[0].reason}", own)
     return evidence
 
 
@@ -171,7 +170,7 @@ def subject_view(party: Party) -> dict[str, Any]:
 def _cautions(found: Comparison, evidence: Evidence) -> list[str]:
     said = [
         f"{one.subject} scatters more between its {one.of} than the others in {column(one.quantity).name} (Cochran's "
-        "test, 1 %): its own differences are less certain than they look, the others' more."
+        "test, 1 % over all that was asked): its own differences are less certain than they look, the others' more."
         for one in found.out_of_line
     ]
     if any(row.method == "nested" for row in found.rows):

@@ -33,7 +33,9 @@ MOST_TAKES = 2000
 EQUAL_LOUDNESS = "@loudness"
 """Ending of the column of a band at equal loudness: level of the band re the loudness of its strum."""
 TWO_CALIBRATIONS = "it rests on two calibrations; ask for rms_dbfs, which carries their uncertainty in dB"
-SHARED = "both sides hold the same take"
+SHARED = "both sides hold the same recording"
+NOT_YET = "it has not been measured yet"
+OLDER_COPY = "it is an older copy of a recording that takes part"
 BANDS = ("octave_db", "third_octave_db")
 
 
@@ -51,6 +53,7 @@ class Witness:
     """One usable take: the description that holds for it, the date of its session, its calibration, its measurement."""
 
     id: str
+    sha256: str
     about: dict[str, Any]
     date: str | None
     state: CalibrationState
@@ -87,7 +90,7 @@ class Evidence:
     def ties(self, first: str, second: str, quantity: str) -> Tie:
         """The tie of two sides in a column."""
         one, two = self._by_key[first], self._by_key[second]
-        if first != second and not {take.id for take in one.takes}.isdisjoint(take.id for take in two.takes):
+        if first != second and not {take.sha256 for take in one.takes}.isdisjoint(take.sha256 for take in two.takes):
             return Tie(withheld=SHARED)
         if quantity not in _LEVELS and quantity not in _VOLTAGES:
             return Tie()
@@ -109,9 +112,18 @@ class Evidence:
         """
         found = [party for party in self.parties if party.takes]
         if not found:
-            faults = [FieldError(f"takes.{one.take}", one.reason) for one in self.left_out]
-            raise Problem(kinds.NOTHING_TO_COMPARE, "There is no usable take of any of the pickups.", errors=faults)
+            raise self.nothing("There is no usable take of any of the pickups.", self.left_out)
         return found
+
+    def nothing(self, detail: str, left_out: Sequence[LeftOut]) -> Problem:
+        """The problem that no take can be used, with the reason of each and what to do about these."""
+        advice = None
+        if not left_out:
+            advice = "Send takes that name a pickup first."
+        elif any(one.reason == NOT_YET for one in left_out):
+            advice = "Wait until the takes are measured, and ask again."
+        faults = [FieldError(f"takes.{one.take}", one.reason) for one in left_out]
+        return Problem(kinds.NOTHING_TO_COMPARE, detail, errors=faults, advice=advice)
 
     def loose(self, party: Party, reference: Witness) -> str | None:
         """Why some take of a side goes without its levels; None where all have them."""
@@ -147,16 +159,17 @@ def gather(
     evidence = Evidence([], [])
     reader = _Reader(connection)
     for key, chosen in zip(keys, choices, strict=True):
-        witnesses: list[Witness] = []
-        hashes: dict[str, str] = {}
+        newest: dict[str, Witness] = {}
         for take, measurement in measurements.each_with_take(connection, chosen):
-            found = reader.witness(take, measurement, hashes)
+            found = reader.witness(take, measurement)
             if isinstance(found, str):
                 evidence.left_out.append(LeftOut(take.id, key, found))
-            else:
-                hashes[take.sha256] = take.id
-                witnesses.append(found)
-        evidence.parties.append(Party(key, "take" if key in single else "pickup", tuple(witnesses)))
+                continue
+            older = newest.pop(found.sha256, None)
+            if older is not None:
+                evidence.left_out.append(LeftOut(older.id, key, OLDER_COPY))
+            newest[found.sha256] = found
+        evidence.parties.append(Party(key, "take" if key in single else "pickup", tuple(newest.values())))
     return evidence
 
 
@@ -168,24 +181,20 @@ class _Reader:
         self._inheritance = Inheritance(connection)
         self._dates = {key: one.sheet.get("date") for key, one in sessions.by_key(connection).items()}
 
-    def witness(
-        self, take: TakeRecord, measurement: MeasurementRecord | None, hashes: Mapping[str, str]
-    ) -> Witness | str:
-        """The take, or one plain sentence why it takes no part; `hashes`: recordings that do, with their take."""
+    def witness(self, take: TakeRecord, measurement: MeasurementRecord | None) -> Witness | str:
+        """The take, or one plain sentence why it takes no part."""
         problem = take.problem or {}
         if take.state in (REJECTED, FAILED):
             return f"it was {take.state}: {problem.get('detail') or problem.get('title') or 'no reason was kept'}"
         if measurement is None:
-            return "it has not been measured yet"
+            return NOT_YET
         about = self._inheritance.about(take.about)
         state = self._calibrations.of(about)
         document = measurement_view(take, measurement, about, state)
         if not document["usable"]:
             said = (check["message"] for check in document["checks"] if check["severity"] == "reject")
             return "it can't carry a comparison: " + " ".join(said)
-        if take.sha256 in hashes:
-            return f"it is the same recording as the take {hashes[take.sha256]}"
-        return Witness(take.id, about, self._dates.get(about.get("session", "")), state, document)
+        return Witness(take.id, take.sha256, about, self._dates.get(about.get("session", "")), state, document)
 
 
 def every_pickup(connection: Connection, session: str | None = None) -> list[str]:

@@ -16,11 +16,13 @@ from coilbench_service.comparing import collected, quantity_view
 from coilbench_service.evidence import Evidence
 from coilbench_service.problems import FieldError, Problem
 from coilbench_worker.compare.columns import column
+from coilbench_worker.compare.confounding import confounding
 from coilbench_worker.compare.fit import fits
 from coilbench_worker.compare.groups import NO_SAMPLE, groups
 from coilbench_worker.compare.pickup_value import pickup_value
 from coilbench_worker.store import pickups
 
+ACTIVE = "active"
 NO_FIELDS = ("name", "notes", "extra")
 """Of a sheet: what tells one pickup from all others, or holds fields of its own."""
 
@@ -73,13 +75,17 @@ def fitted(
     """
     evidence, sheets, members, cautions = _members(bench, quantities, among, session)
     values = {field: _numbers(field, sheets) for field in fields}
+    texts = [field for field in fields if not values[field] and any(field in sheet for sheet in sheets.values())]
+    if texts:
+        detail = f"{texts[0]} is no number on these sheets, but makes groups that can be compared."
+        raise Problem(kinds.FIELD_UNKNOWN, detail, errors=[FieldError("fields", f"{texts[0]} is no number")])
     _require_any("fields", fields, list(values.values()), sheets)
     return {
         "confidence": confidence,
         "quantities": [quantity_view(key) for key in quantities],
         "results": [asdict(one) for one in fits(members, values, quantities=quantities, confidence=confidence)],
         "left_out": [*map(asdict, evidence.left_out), *_without(fields, members, list(values.values()))],
-        "cautions": [NO_SAMPLE, *cautions],
+        "cautions": [NO_SAMPLE, *_with_active(fields, members, sheets), *cautions],
     }
 
 
@@ -125,10 +131,24 @@ def _numbers(field: str, sheets: Sheets) -> dict[str, float]:
     }
 
 
+def _with_active(fields: Sequence[str], members: Members, sheets: Sheets) -> list[str]:
+    """Fields that go with being battery-powered, which alone makes a pickup louder."""
+    kinds_of = [
+        (value, [key for key in members if sheets.get(key, {}).get(ACTIVE) is value]) for value in (False, True)
+    ]
+    if not all(keys for _, keys in kinds_of):
+        return []
+    chosen = {key: {name: sheet[name] for name in fields if name in sheet} for key, sheet in sheets.items()}
+    return [one.sentence for one in confounding([(value, tuple(keys)) for value, keys in kinds_of], ACTIVE, chosen)]
+
+
 def _require_any(name: str, fields: Sequence[str], found: Sequence[Mapping[str, Any]], sheets: Sheets) -> None:
     """Refuse what no sheet says anything of; `name`: of the request, where the fields stand."""
     if any(found):
         return
+    if set(fields) & set(NO_FIELDS):
+        detail = f"{fields[0]} tells every pickup from all others; it makes no groups and is no number."
+        raise Problem(kinds.FIELD_UNKNOWN, detail, errors=[FieldError(name, "tells every pickup from all others")])
     said = sorted({each for sheet in sheets.values() for each in sheet})
     detail = f"No sheet of these pickups says {' or '.join(repr(field)[:80] for field in fields)}"
     detail += f"; they say {', '.join(said)}." if said else "; none of them has a sheet."

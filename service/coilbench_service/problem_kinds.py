@@ -196,8 +196,8 @@ SUBJECT_UNKNOWN = _known(
 NOTHING_TO_COMPARE = _known(
     "nothing-to-compare",
     422,
-    "The baseline has no take that can carry a comparison",
-    "Read under errors why each take was left out, and record the baseline again.",
+    "There is no take that can carry a comparison",
+    "Read under errors why each take was left out, and record again.",
 )
 FIELD_UNKNOWN = _known(
     "field-unknown",

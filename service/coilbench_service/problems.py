@@ -31,7 +31,13 @@ MAX_FIELD_CHARACTERS = 300
 MAX_MESSAGE_CHARACTERS = 500
 MAX_FIELDS = 20
 _log = structlog.get_logger(__name__)
-_PLAINER = {"extra_forbidden": "is not known here", "missing": "is missing"}
+_PLAINER = {
+    "extra_forbidden": "is not known here",
+    "missing": "is missing",
+    "string_too_short": "is empty",
+    "too_short": "is empty",
+    "finite_number": "must be a finite number",
+}
 _SMALLER_BODY = "Send less in one request; a recording goes to /v1/takes as multipart/form-data."
 _BY_STATUS = {
     400: kinds.BROKEN_REQUEST,

@@ -35,6 +35,9 @@ def each_once(keys: list[str]) -> list[str]:
 
 def quantity_key(key: str) -> str:
     """The key as it is; ValueError where it is no column of the catalogue, with the nearest ones."""
+    parts = [column for column, one in columns().items() if one.quantity.key == key != column]
+    if parts:
+        raise ValueError(f"{key} has parts: name those you mean, such as {parts[0]} or {parts[-1]}")
     if key not in columns():
         near = get_close_matches(key, columns(), n=NEAREST)
         raise ValueError(f"{key!r:.80} is no quantity" + (f"; near: {', '.join(near)}" if near else ""))

@@ -80,8 +80,9 @@ def test_several_takes_count_as_takes_and_a_copy_counts_once(shop: tuple[Service
     assert level["difference"] == pytest.approx(np.mean(means[1]) - np.mean(means[0]))
     assert (level["method"], level["degrees_of_freedom"], level["takes"]) == ("nested", 2.0, [2, 2])
     (left_out,) = found["left_out"]
-    assert (left_out["take"], left_out["subject"]) == (ids["copy"][0], "harbour-neck")
-    assert "same recording" in left_out["reason"]
+    assert (left_out["take"], left_out["subject"]) == (ids["harbour-neck"][0], "harbour-neck")
+    assert "older copy" in left_out["reason"]
+    assert ids["copy"][0] in found["subjects"][0]["takes"]
     assert len(found["bands"]) == 8 + 26
 
 
@@ -138,7 +139,7 @@ def test_a_pickup_is_not_held_against_its_own_take(shop: tuple[Service, dict[str
     service, ids = shop
     asked = {"baseline": "mill-bridge", "others": [ids["mill-bridge"][0]], "quantities": ["crest_db"]}
     (row,) = post(service, "/v1/comparisons", asked)["results"]
-    assert (row["withheld"], row["difference"]) == ("both sides hold the same take", None)
+    assert (row["withheld"], row["difference"]) == ("both sides hold the same recording", None)
 
 
 def test_levels_that_do_not_hang_together_leave_the_others_alone(tmp_path_factory: pytest.TempPathFactory) -> None:
@@ -168,6 +169,42 @@ def test_levels_that_do_not_hang_together_leave_the_others_alone(tmp_path_factor
         assert study["results"][1]["between_takes"]["degrees_of_freedom"] == 2
 
 
+def test_nothing_to_compare_says_whether_to_wait_or_to_send(tmp_path_factory: pytest.TempPathFactory) -> None:
+    with running_service(tmp_path_factory.mktemp("empty")) as service:
+        asked = {"baseline": "a", "others": ["b"], "quantities": ["crest_db"]}
+        empty = assert_problem(service.client.post("/v1/comparisons/study", json={}), 422, "nothing-to-compare")
+        assert "Send takes" in empty["advice"]
+        service.sent(played(-20.0, 1), "a.wav", {"pickup": "a"})
+        service.sent(played(-20.0, 2), "b.wav", {"pickup": "b"})
+        waiting = assert_problem(service.client.post("/v1/comparisons", json=asked), 422, "nothing-to-compare")
+        assert "Wait until" in waiting["advice"]
+        assert "not been measured yet" in waiting["detail"]
+        service.work()
+        assert post(service, "/v1/comparisons", asked)["results"][0]["withheld"] is None
+
+
+def test_one_recording_under_two_names_is_not_compared_with_itself(tmp_path_factory: pytest.TempPathFactory) -> None:
+    with running_service(tmp_path_factory.mktemp("twice")) as service:
+        for pickup in ("a", "b"):
+            service.sent(played(-20.0, 1), f"{pickup}.wav", {"pickup": pickup})
+        service.work()
+        (row,) = post(service, "/v1/comparisons", {"baseline": "a", "quantities": ["crest_db"]})["results"]
+        assert row["withheld"] == "both sides hold the same recording"
+
+
+def test_a_field_that_goes_with_a_battery_is_told_of(tmp_path_factory: pytest.TempPathFactory) -> None:
+    with running_service(tmp_path_factory.mktemp("battery")) as service:
+        for number in range(6):
+            active = number >= 4
+            sheet = {"key": f"p{number}", "active": active, "wire_awg": 44 if active else 42 + number % 2}
+            assert service.client.post("/v1/pickups", json=sheet).status_code == 201
+            service.sent(played(-10.0 if active else -22.0, number), f"{number}.wav", {"pickup": f"p{number}"})
+        service.work()
+        asked = {"fields": ["wire_awg"], "quantities": ["rms_dbfs"]}
+        found = post(service, "/v1/comparisons/specifications", asked)
+        assert any("wire_awg" in caution and "active" in caution for caution in found["cautions"])
+
+
 def test_fields_that_no_sheet_states_are_too_few_beside_one_that_is_there(
     shop: tuple[Service, dict[str, list[str]]],
 ) -> None:
@@ -192,6 +229,14 @@ def test_fields_that_no_sheet_states_are_too_few_beside_one_that_is_there(
         ("/v1/comparisons/groups", {"field": "magnet", "among": ["mill-bridge", "mill-bridge"]}, "invalid-request"),
         ("/v1/comparisons/specifications", {"fields": ["colour", "weight_g"]}, "field-unknown"),
         ("/v1/comparisons/specifications", {"fields": ["turns", "turns"]}, "invalid-request"),
+        ("/v1/comparisons/groups", {"field": "notes"}, "field-unknown"),
+        ("/v1/comparisons/specifications", {"fields": ["magnet"]}, "field-unknown"),
+        ("/v1/comparisons", {"baseline": "mill-bridge", "quantities": ["octave_db"]}, "invalid-request"),
+        (
+            "/v1/comparisons/study",
+            {"quantities": ["rms_dbfs"], "difference": {"crest_db": 1.0}},
+            "invalid-request",
+        ),
         ("/v1/choices", {"reference": "mill-bridge", "wish": {}}, "invalid-request"),
         ("/v1/choices", {"reference": "mill-bridge", "wish": {"glassy": True}}, "wish-unknown"),
     ],

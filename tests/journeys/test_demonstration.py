@@ -47,7 +47,7 @@ def test_demonstration_keeps_its_promises_and_sends_nothing_twice(tmp_path: Path
 
     assert re.search(r"mill-bridge +\+\d.* hotter", first.stdout)
     assert re.search(r"mill-bridge +-\d.* darker", first.stdout)
-    assert re.search(r"Attack over body: active minus passive .* punchier", first.stdout)
+    assert re.search(r"Attack over body\n +active minus passive .* punchier", first.stdout)
     assert re.search(r"active minus passive .* more even", first.stdout)
     held = re.search(r"interval of (\d+) of 66 pairs", first.stdout)
     assert held

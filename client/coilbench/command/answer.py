@@ -69,8 +69,8 @@ def quantities_option(command: Command) -> Command:
         "--quantities",
         callback=listed,
         metavar="A,B",
-        help="These quantities, by key; `coilbench table --list-quantities` lists them. Each more makes every verdict "
-        "harder to reach. [the usual ones]",
+        help="These quantities, by key; `coilbench table --list-quantities` lists them. Where there are verdicts, each "
+        "more makes all of them harder to reach. [the usual ones]",
     )(command)
 
 

@@ -27,6 +27,10 @@ ADVICE = {
     "pickup-exists": "Choose another key, or change the sheet that is there: `coilbench pickup set KEY NAME=VALUE`.",
     "session-unknown": "`coilbench session list` lists the sheets; `coilbench session add KEY` makes one.",
     "session-exists": "Choose another key, or change the sheet that is there: `coilbench session set KEY NAME=VALUE`.",
+    "subject-unknown": "`coilbench pickup list` lists the pickups, `coilbench table` the takes.",
+    "field-unknown": "`coilbench pickup list` shows the sheets; `coilbench pickup set KEY NAME=VALUE` adds to one.",
+    "wish-contradictory": "Leave one of them out; `coilbench words` shows what each word asks for.",
+    "word-unknown": "`coilbench words` lists the words; `coilbench words set WORD QUANTITY DIRECTION` makes one.",
     "csv-faulty": "Correct what is listed and import the whole table again; nothing of it was kept.",
     "tone-unfit": "Mend what is listed and record ten seconds of one steady 1 kHz sine anew; nothing was kept.",
 }

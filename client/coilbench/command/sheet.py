@@ -57,6 +57,8 @@ class Kind:
     columns: Mapping[str, Callable[[Sheet], Any]]
 
 
+NOT_INHERITED = ("label", "session", "pickup", "tags")
+"""Fields of a take that no session states for it."""
 PICKUPS = Kind(
     "pickup", "pickups", PICKUP_HELP, "magnet=ceramic", PICKUP_FIELDS, pickup_fields,
     Client.pickups, Client.pickups_without_sheet, Client.pickup, Client.add_pickup, Client.change_pickup,
@@ -74,7 +76,7 @@ PICKUPS = Kind(
 )  # fmt: skip
 SESSIONS = Kind(
     "session", "sessions", SESSION_HELP, "pick='1.0 mm'",
-    (*SESSION_FIELDS, *FIELDS), session_fields,
+    tuple(dict.fromkeys((*SESSION_FIELDS, *(name for name in FIELDS if name not in NOT_INHERITED)))), session_fields,
     Client.sessions, Client.sessions_without_sheet, Client.session, Client.add_session, Client.change_session,
     Client.remove_session, Client.import_sessions, Client.export_sessions,
     {

@@ -7,7 +7,7 @@ from typing import Annotated
 from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
@@ -41,6 +41,13 @@ class StudyAsked(BaseModel):
         {}, description="By quantity: what two pickups should be told apart by; left out: a step that an ear can tell"
     )
     confidence: Confidence = 0.95
+
+    @model_validator(mode="after")
+    def _differences_asked_for(self) -> StudyAsked:
+        other = [key for key in self.difference if key not in (self.quantities or HEADLINE)]
+        if other:
+            raise ValueError(f"difference names {other[0]}, which is not among the quantities studied")
+        return self
 
 
 class DeviationView(BaseModel):

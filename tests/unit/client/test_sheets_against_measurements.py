@@ -90,7 +90,7 @@ def test_the_text_fits_the_width_and_says_all(width: int) -> None:
         "passive 2 pickups: harbour-neck, mill-bridge",
         "RMS level -27.5 -19.1 dBFS",
         "Crest factor 11.0 · dB",
-        "RMS level: active minus passive -5.0 dB -8.0 to -2.0 milder",
+        "RMS level active minus passive -5.0 dB -8.0 to -2.0 milder",
         "withheld A group of one pickup gives no interval.",
         "ferry-neck: It has no data sheet.",
         "Three pickups are few.",

@@ -49,7 +49,7 @@ def test_what_is_read_can_be_sent_again_unchanged() -> None:
 
 BAD = [
     ('{"label": 7}', "about.label", "string"),
-    ('{"label": ""}', "about.label", "at least 1"),
+    ('{"label": ""}', "about.label", "is empty"),
     ('{"label": "a\\nb"}', "about.label", "pattern"),
     ('{"label": "' + "x" * 201 + '"}', "about.label", "at most 200"),
     ('{"expected_strums": 0}', "about.expected_strums", "greater than or equal to 1"),
