@@ -320,6 +320,25 @@ def test_a_baseline_that_can_not_carry_a_comparison_says_why(bench: Client, comm
     assert "stand at full scale" in err
 
 
+@pytest.mark.parametrize(
+    "typed",
+    [
+        ["compare", "none"],
+        ["group", "magnt"],
+        ["fit", "dcr"],
+        ["choose", "harbour-neck", "hott"],
+        ["choose", "harbour-neck", "bright", "dark"],
+        ["words", "reset", "none"],
+    ],
+    ids=" ".join,
+)
+def test_a_command_says_what_to_type_and_not_what_to_request(command: Command, typed: list[str]) -> None:
+    status, out, err = command(*typed)
+    assert (status, out) == (1, "")
+    assert "`coilbench " in err.splitlines()[-1]
+    assert "/v1/" not in err
+
+
 def test_bad_usage_exits_2(command: Command, tmp_path: Path) -> None:
     for typed in (
         ["compare", "harbour-neck", "--quantities", "rms_db"],
