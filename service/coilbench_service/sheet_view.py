@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Any
 from urllib.parse import quote
 
-from pydantic import BaseModel, Field, JsonValue
+from pydantic import BaseModel, ConfigDict, Field, JsonValue
 from sqlalchemy import Connection
 
 from coilbench_service.about import Conditions
 from coilbench_service.json_document import rfc3339
 from coilbench_service.sheet import PickupSheet, SessionSheet, fields_of
+from coilbench_service.sheet_csv import MEDIA_TYPE
 from coilbench_service.sheet_kind import SheetKind
 from coilbench_worker.store import takes
 from coilbench_worker.store.sheets import SheetRecord
@@ -57,6 +58,10 @@ class WithoutSheet(BaseModel):
 
 
 class _Page(BaseModel):
+    model_config = ConfigDict(
+        openapi_extra={"content": {MEDIA_TYPE: {}}}  # type: ignore[typeddict-unknown-key]
+    )
+
     without_sheet: list[WithoutSheet] = Field(
         description=f"Keys that takes name and that have no sheet, most takes first, {MOST_WITHOUT_SHEET} at most; on "
         "the first page only"

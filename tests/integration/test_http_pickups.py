@@ -291,6 +291,15 @@ def test_a_table_that_is_too_large_or_in_another_code_is_refused_before_it_is_re
     assert_problem(client.post("/v1/pickups", data=b"{", content_type="application/json"), 400, "broken-json")
 
 
+@pytest.mark.parametrize("address", ["/v1/pickups", "/v1/sessions"])
+def test_the_openapi_document_says_in_which_forms_sheets_are_listed(refusing: Service, address: str) -> None:
+    said = refusing.client.get("/v1/openapi.json").json["paths"][address]["get"]["responses"]
+    assert set(said["200"]["content"]) == {"application/json", "text/csv"}
+    assert "412" not in said  # a list has no tag, so that no state of it can be asked for
+    for form in said["200"]["content"]:
+        assert refusing.client.get(address, headers={"Accept": form, "If-Match": '"x"'}).mimetype == form
+
+
 @pytest.mark.parametrize("key", ["", "a/b", "..", ".", " mill", "x" * 101, "a\nb", "a\u202eb", 7, None])
 def test_a_key_must_fit_an_address(refusing: Service, key: Any) -> None:
     assert fields(assert_problem(add(refusing, key), 422, "invalid-request")) == ["key"]

@@ -83,7 +83,7 @@ def blueprint(bench: Bench, kind: SheetKind, view: type[BaseModel], page: type[B
         "",
         summary=f"List {kind.plural} in the order in which they were made.",
         description=LISTING.format(plural=kind.plural),
-        responses=answers({200: page}, kinds.NOT_ACCEPTABLE, kinds.PRECONDITION_FAILED),
+        responses=answers({200: page}, kinds.NOT_ACCEPTABLE),
     )
     def list_sheets(query: SheetQuery) -> Response:
         if (query.format or _form_accepted()) == "csv":
