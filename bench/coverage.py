@@ -13,7 +13,7 @@ from coilbench_worker.compare.comparison import comparison
 from coilbench_worker.compare.observations import Subject, TakeValues, Tie
 from coilbench_worker.measure.source import FloatArray
 
-DRAWS = 2000
+DRAWS = 6000
 WRONG_PERCENT = 2.0
 """An interval that holds the truth within 2 of 100 of what it says: 93 to 97."""
 FALSE_ALARMS_PERCENT = 5.0

@@ -111,6 +111,8 @@ class Chain:
     key : short unique text, as `chain` of a take's description names it
     name, notes : for people; may be empty
     gain_step_uncertainty_db : how far a difference of two gains can be trusted (k = 2); None where it is not known
+    cable : that belongs to it, or empty; its takes inherit it
+    input_gain_db : of an input whose gain is never changed; its takes inherit it; None otherwise
     created, updated : RFC 3339, UTC
     calibrations : oldest first; of several at a gain the last counts
     document : the whole of it as the service sent it
@@ -120,6 +122,8 @@ class Chain:
     name: str
     notes: str
     gain_step_uncertainty_db: float | None
+    cable: str
+    input_gain_db: float | None
     created: str
     updated: str
     calibrations: tuple[Calibration, ...]
@@ -146,12 +150,14 @@ class Chain:
         ------
         KeyError, TypeError, ValueError : not a chain
         """
-        step = document.get("gain_step_uncertainty_db")
+        step, gain = document.get("gain_step_uncertainty_db"), document.get("input_gain_db")
         return cls(
             key=str(document["key"]),
             name=str(document.get("name") or ""),
             notes=str(document.get("notes") or ""),
             gain_step_uncertainty_db=None if step is None else float(step),
+            cable=str(document.get("cable") or ""),
+            input_gain_db=None if gain is None else float(gain),
             created=str(document["created"]),
             updated=str(document["updated"]),
             calibrations=tuple(Calibration.from_document(entry) for entry in document["calibrations"]),

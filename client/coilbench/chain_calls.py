@@ -44,6 +44,8 @@ class ChainCalls(Calls):
         name: str | None = None,
         notes: str | None = None,
         gain_step_uncertainty_db: float | None = None,
+        cable: str | None = None,
+        input_gain_db: float | None = None,
     ) -> Chain:
         """Make a chain. Takes that name its key already fall under it from then on.
 
@@ -53,6 +55,8 @@ class ChainCalls(Calls):
         name, notes : for people
         gain_step_uncertainty_db : how far a difference of two gain settings can be trusted, dB, expanded (k = 2);
             without it a calibration holds at its own gain only
+        cable : that belongs to it; its takes inherit it
+        input_gain_db : of an input whose gain is never changed, dB; its takes inherit it
 
         Raises
         ------
@@ -60,7 +64,14 @@ class ChainCalls(Calls):
         BadDescription : a number that is not finite
         Unprocessable : a value that the service does not take
         """
-        document = {"key": key, "name": name, "notes": notes, "gain_step_uncertainty_db": gain_step_uncertainty_db}
+        stated = {
+            "name": name,
+            "notes": notes,
+            "gain_step_uncertainty_db": gain_step_uncertainty_db,
+            "cable": cable,
+            "input_gain_db": input_gain_db,
+        }
+        document = {"key": key, **{field: value for field, value in stated.items() if value is not None}}
         made = self._transport.document("POST", "/v1/chains", document=finite(document), headers=done_once())
         return self._read(Chain.from_document, made, "chain")
 
@@ -70,7 +81,7 @@ class ChainCalls(Calls):
         Parameters
         ----------
         key : of the chain, which stays
-        changes : name, notes, gain_step_uncertainty_db; None removes
+        changes : name, notes, gain_step_uncertainty_db, cable, input_gain_db; None removes
 
         Raises
         ------

@@ -158,6 +158,7 @@ class ComparingCalls(Calls):
         wish: Mapping[str, Any] | Words,
         among: Named | Iterable[Named] | None = None,
         session: str | None = None,
+        load: Mapping[str, float] | None = None,
     ) -> Choice:
         """Which pickups come closest to a wish, and by how much each misses it.
 
@@ -168,6 +169,8 @@ class ComparingCalls(Calls):
             `["treble_db=+2", "bass_db=same", "hot"]`
         among : pickups to choose from; None for all with measured takes
         session : only takes of this session
+        load : what the pickup works into, for the advice: volume_pot_ohm, tone_pot_ohm, input_ohm, cable_pf; None for
+            what the sheet says, or usual values
 
         Raises
         ------
@@ -179,6 +182,7 @@ class ComparingCalls(Calls):
             "wish": finite(wish_of(wish)),
             "among": _subjects(among),
             "session": session,
+            "load": None if load is None else finite(dict(load)),
         }
         return self._read(Choice.from_document, self._asked("/v1/choices", document), "choice")
 

@@ -110,7 +110,8 @@ def against(
         if others is None:
             others = [key for key in every_pickup(connection, session) if key != baseline]
             if not others:
-                detail = f"There is no other pickup with measured takes to hold against {baseline!r:.120}."
+                where = f" in the session {session!r:.120}" if session is not None else ""
+                detail = f"There is no other pickup with measured takes{where} to hold against {baseline!r:.120}."
                 raise Problem(kinds.INVALID_REQUEST, detail, errors=[FieldError(fields[1], "there is none")])
         named = [fields[0], *(f"{fields[1]}.{number}" for number in range(len(others)))]
         evidence = gather(connection, [baseline, *others], session, fields=named)

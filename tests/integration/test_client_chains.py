@@ -125,6 +125,21 @@ def test_a_chain_is_added_calibrated_shown_listed_and_removed(
     assert (status, err.splitlines()[0]) == (1, "coilbench: There is no chain 'desk'.")
 
 
+def test_what_takes_inherit_of_a_chain_is_said_changed_and_shown(
+    command: Callable[..., Said], bench: Client, served: tuple[Service, str]
+) -> None:
+    assert command("chain", "add", "desk", "--cable", "3 m, 470 pF", "--input-gain-db", "11")[0] == 0
+    take = bench.take(served[0].sent(strums_wav(), "desk.wav", {"chain": "desk"})["id"])
+    assert (take.described["cable"], take.described["input_gain_db"]) == ("3 m, 470 pF", 11.0)
+    assert command("chain", "change", "desk", "--input-gain-db", "12")[0] == 0
+    assert bench.take(take.id).described["input_gain_db"] == 12.0
+    out = command("chain", "show", "desk")[1]
+    assert "cable: 3 m, 470 pF" in out
+    assert "gain: 12 dB, never changed" in out
+    bench.delete(take)
+    assert command("chain", "change", "desk")[0] == 2
+
+
 def test_the_command_says_what_to_type_and_not_what_to_request(command: Callable[..., Said], clipped: Path) -> None:
     assert "`coilbench chain add KEY` makes one" in command("chain", "show", "desk")[2]
     command("chain", "add", "desk")

@@ -20,7 +20,16 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 def said_options(command: Command) -> Command:
-    """`--name`, `--notes`, `--gain-step-uncertainty-db`: what is said of a chain."""
+    """What is said of a chain, each under its own name: name, notes, gain steps, cable, a gain that never changes."""
+    command = click.option(
+        "--input-gain-db",
+        type=Finite(),
+        metavar="DB",
+        help="Gain of an input whose gain is never changed; its takes inherit it.",
+    )(command)
+    command = click.option("--cable", metavar="TEXT", help="The cable that belongs to it; its takes inherit it.")(
+        command
+    )
     command = click.option(
         "--gain-step-uncertainty-db",
         type=Finite(),
@@ -28,9 +37,7 @@ def said_options(command: Command) -> Command:
         help="How far a difference of two gain settings can be trusted (k = 2). Given, a calibration holds at other "
         "gains too, and is that much less certain there.",
     )(command)
-    command = click.option("--notes", metavar="TEXT", help="Anything: which input, which cable, who measured it.")(
-        command
-    )
+    command = click.option("--notes", metavar="TEXT", help="Anything: which input, who measured it.")(command)
     return click.option("--name", metavar="TEXT", help="What people call it.")(command)
 
 
@@ -67,17 +74,9 @@ def list_chains(connection: Connection, as_json: bool) -> None:
 @said_options
 @json_option
 @click.pass_obj
-def add(
-    connection: Connection,
-    chain_key: str,
-    name: str | None,
-    notes: str | None,
-    gain_step_uncertainty_db: float | None,
-    as_json: bool,
-) -> None:
+def add(connection: Connection, /, chain_key: str, as_json: bool, **said: Any) -> None:
     """Make a chain. KEY is the short text by which takes name it."""
-    client = connection.client()
-    made = client.add_chain(chain_key, name=name, notes=notes, gain_step_uncertainty_db=gain_step_uncertainty_db)
+    made = connection.client().add_chain(chain_key, **said)
     if as_json:
         _print_json(made)
     else:
@@ -90,19 +89,11 @@ def add(
 @said_options
 @json_option
 @click.pass_obj
-def change(
-    connection: Connection,
-    chain_key: str,
-    name: str | None,
-    notes: str | None,
-    gain_step_uncertainty_db: float | None,
-    as_json: bool,
-) -> None:
+def change(connection: Connection, /, chain_key: str, as_json: bool, **said: Any) -> None:
     """Change what is said of a chain; what is not given stays."""
-    said = {"name": name, "notes": notes, "gain_step_uncertainty_db": gain_step_uncertainty_db}
     changes = {field: value for field, value in said.items() if value is not None}
     if not changes:
-        raise click.UsageError("give --name, --notes or --gain-step-uncertainty-db")
+        raise click.UsageError(f"give {' or '.join('--' + field.replace('_', '-') for field in said)}")
     changed = connection.client().change_chain(chain_key, **changes)
     if as_json:
         _print_json(changed)
@@ -125,6 +116,10 @@ def show(connection: Connection, chain_key: str, as_json: bool) -> None:
     console.print(Text(" ".join(part for part in (found.key, found.name) if part), style="bold"))
     if found.notes:
         console.print(Text(found.notes))
+    if found.cable:
+        console.print(Text(f"cable: {found.cable}"))
+    if found.input_gain_db is not None:
+        console.print(Text(f"gain: {found.input_gain_db:g} dB, never changed"))
     step = found.gain_step_uncertainty_db
     console.print(Text("gain steps are not vouched for" if step is None else f"gain steps hold within {step:g} dB"))
     counting = {calibration.id for calibration in found.newest}

@@ -15,6 +15,7 @@ from coilbench.command.connection import Connection, connection_options
 from coilbench.command.headline import screen
 from coilbench.command.naming import names_of_takes
 from coilbench.command.options import json_option, output_option
+from coilbench.description import parse_number
 from coilbench.errors import BadDescription
 from coilbench.page import Page
 
@@ -25,6 +26,14 @@ from coilbench.page import Page
 @click.argument("wishes", nargs=-1, required=True, metavar="WISH...")
 @click.option("--among", callback=listed, metavar="K,K", help="Only these pickups. [all with measured takes]")
 @session_option
+@click.option(
+    "--load",
+    "loads",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="What the pickup works into, for the advice: volume_pot_ohm, tone_pot_ohm, input_ohm, cable_pf; repeatable. "
+    "[of the sheet, or the usual]",
+)
 @output_option
 @answer_json_option
 @click.pass_obj
@@ -34,6 +43,7 @@ def choose(
     wishes: tuple[str, ...],
     among: list[str] | None,
     session: str | None,
+    loads: tuple[str, ...],
     output: Path | None,
     as_json: bool,
 ) -> None:
@@ -44,15 +54,21 @@ def choose(
     """
     try:
         wish = wish_of(wishes)
+        load = dict(_loaded(one) for one in loads)
     except BadDescription as error:
         raise click.UsageError(str(error)) from error
     client = connection.client()
-    found = client.choose(reference, wish, among, session)
+    found = client.choose(reference, wish, among, session, load or None)
 
     def page(width: int) -> Page:
         return found.named(names_of_takes(client, [one.take for one in found.left_out])).page(width)
 
     hand_over(found, output, as_json=as_json, page=page)
+
+
+def _loaded(typed: str) -> tuple[str, float]:
+    name, _, value = (part.strip() for part in typed.partition("="))
+    return name, parse_number(name, value)
 
 
 @click.group(invoke_without_command=True, short_help="The words that wishes may use, and what they mean.")

@@ -72,7 +72,9 @@ def said(refusal: Refused) -> list[str]:
         lines[-1:] = [ADVICE[refusal.problem.slug]]
     if any(error.field.partition(".")[0] == "quantities" for error in refusal.problem.errors):
         lines[-1:] = ["`coilbench table --list-quantities` lists those that there are."]
-    if any(error.field.partition(".")[0] == "wish" for error in refusal.problem.errors):
+    if refusal.problem.slug not in ADVICE and any(
+        error.field.partition(".")[0] == "wish" for error in refusal.problem.errors
+    ):
         lines[-1:] = ["`coilbench words` lists the words, `coilbench table --list-quantities` the quantities."]
     return lines
 

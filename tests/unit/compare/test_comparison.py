@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower
 
 from coilbench_worker.compare.comparison import ONE_TAKE, comparison
 from coilbench_worker.compare.gains import UNSTATED, tie
-from coilbench_worker.compare.holm import holm
+from coilbench_worker.compare.holm import adjusted, holm
 from coilbench_worker.compare.observations import Subject, TakeValues, Tie
 from coilbench_worker.compare.power import power, smallest_shown
 from coilbench_worker.compare.scatter import of_subject, pooled
@@ -86,6 +88,40 @@ def test_a_common_shift_moves_no_difference() -> None:
     moved = [subject(side.key, *(values_of(side) + 20.0)) for side in (one, two)]
     (before,), (after,) = comparison(one, [two], ["x"]).rows, comparison(moved[0], moved[1:], ["x"]).rows
     assert (after.difference, after.low, after.p) == pytest.approx((before.difference, before.low, before.p))
+
+
+VALUES = st.floats(-40, 10).map(lambda value: round(value, 3))
+PLANS = st.lists(st.lists(VALUES, min_size=2, max_size=6), min_size=1, max_size=3)
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(PLANS, PLANS, st.permutations(range(3)), st.floats(0.01, 100))
+def test_order_says_nothing_and_units_scale(
+    first: list[list[float]], second: list[list[float]], order: list[int], scale: float
+) -> None:
+    """Takes and strums in any order give the same row; values in other units give the same p and a scaled interval."""
+    one, two = subject("a", *first), subject("b", *second)
+    (row,) = comparison(one, [two], ["x"]).rows
+    turned = subject("b", *(list(reversed(second[n])) for n in order if n < len(second)))
+    (same,) = comparison(one, [turned], ["x"]).rows
+    (other,) = comparison(
+        subject("a", *(np.array(take) * scale for take in first)),
+        [subject("b", *(np.array(take) * scale for take in second))],
+        ["x"],
+    ).rows
+    assert (row.withheld is None) is (same.withheld is None)
+    if row.withheld is None and row.standard_error is not None and row.standard_error > 1e-6:
+        assert row.low is not None
+        assert (same.p, same.low) == pytest.approx((row.p, row.low), rel=1e-6, abs=1e-9)
+        assert other.p == pytest.approx(row.p, rel=1e-6)
+        assert other.low == pytest.approx(row.low * scale, rel=1e-6, abs=1e-6 * scale)
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(st.lists(st.floats(0, 1), min_size=1, max_size=12), st.floats(0, 1))
+def test_one_question_more_lowers_no_adjusted_value(p_values: list[float], further: float) -> None:
+    before, after = adjusted(p_values), adjusted([*p_values, further])
+    assert all(one <= two + 1e-12 for one, two in zip(before, after, strict=False))
 
 
 def test_copies_and_single_values_say_nothing() -> None:

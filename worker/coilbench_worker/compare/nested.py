@@ -3,9 +3,12 @@
 The scatter of take means about their subject's mean is pooled over the subjects compared. With as many strums in every
 take, the test of a difference is the nested analysis of variance (mean square of takes as the error term); where the
 numbers differ, what the strums add is put right, and degrees of freedom are Satterthwaite's. A subject with one take is
-judged by the scatter of the others' takes. Two estimates are made, one with the scatter of strums pooled, one with each
-subject's own, and the greater counts: a subject whose strums scatter more than the others' is not taken for one of
-them. Two subjects with equal plans give the same either way. How often the intervals hold: `make bench`, part coverage.
+judged by the scatter of the others' takes.
+
+Two estimates are made, one with the scatter of strums pooled, one with each subject's own, and the greater counts (of
+equal ones that with fewer degrees of freedom): a subject whose strums scatter more than the others' is not taken for
+one of them. Two subjects with equal plans give the same either way. How often the intervals hold: `make bench`, part
+coverage.
 """
 
 from collections.abc import Sequence
@@ -70,7 +73,9 @@ def _variance(subjects: Sequence[SubjectScatter], shared: Scatter) -> tuple[floa
         [one.strum_variance if one.free_strums else shared.strum_variance for one in shared.subjects],
         [float(one.free_strums or shared.free_strums) for one in shared.subjects],
     )
-    return own if own[0] > alike[0] * (1.0 + ROUNDING) else alike
+    if abs(own[0] - alike[0]) <= ROUNDING * alike[0]:
+        return alike[0], min(own[1], alike[1])
+    return max(own, alike)
 
 
 def _profile(
@@ -93,7 +98,7 @@ def _profile(
         added += one.inverse / one.takes * strums[place]
     takes = weight * shared.take_variance
     free = float(shared.free_takes)
-    if explained == 0.0 or shared.take_variance <= explained:
+    if explained == 0.0 or shared.take_variance <= explained * (1.0 + ROUNDING):
         return (takes if explained == 0.0 else added * shared.take_variance / explained), free
     parts = [share * variance for share, variance in zip(shares, strums, strict=True)]
     if len(degrees) == 1:
