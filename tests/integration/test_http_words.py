@@ -84,7 +84,7 @@ def item(**changes: Any) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("body", "field", "words"),
     [
-        ({"items": []}, "items", "at least 1"),
+        ({"items": []}, "items", "is empty"),
         ({}, "items", "is missing"),
         (item(direction="up"), "items.0.direction", "'more', 'less' or 'same'"),
         (item(amount=0), "items.0.amount", "greater than 0"),
