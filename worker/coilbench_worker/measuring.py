@@ -24,6 +24,7 @@ from coilbench_worker.measure.checks import CHECKS
 from coilbench_worker.measure.results import Check, Unmeasurable, check_document, to_document
 from coilbench_worker.measure.settings import from_document
 from coilbench_worker.measure.take import measure_take
+from coilbench_worker.measure.traces import traces_document
 from coilbench_worker.time_limit import TimeLimit
 from coilbench_worker.workplace import Workplace
 
@@ -56,7 +57,7 @@ def measure_job(place: Workplace, job_id: str, worker: str, measuring: Measuring
 
 
 def measure_recording(place: Workplace, held: jobs.Claim) -> dict[str, Any]:
-    """The measurement of the claimed recording as the document of the API.
+    """The measurement of the claimed recording as the document of the API, and its `traces`.
 
     Raises
     ------
@@ -65,7 +66,8 @@ def measure_recording(place: Workplace, held: jobs.Claim) -> dict[str, Any]:
     """
     settings = from_document(held.settings)
     with place.blobs.local_path(held.blob) as path, open_recording(path, place.limits) as recording:
-        return to_document(measure_take(recording, recording.facts, settings))
+        measured = measure_take(recording, recording.facts, settings)
+    return {**to_document(measured), "traces": traces_document(measured.traces)}
 
 
 def _end(place: Workplace, held: jobs.Claim, measuring: Measuring) -> tuple[str, bool]:

@@ -14,6 +14,7 @@ from coilbench_worker.store.takes import TakeRecord
 LIMITS = {"lease_s": 60, "max_attempts": 3}
 LEFT = PlainSettings({"channel": 1})
 RIGHT = PlainSettings({"channel": 2})
+TRACES = {"overview": {}, "strums": []}
 
 
 def request(database: Database, take: TakeRecord, settings: PlainSettings, version: str = "1") -> TakeRecord:
@@ -30,11 +31,11 @@ def claim(database: Database, take: TakeRecord) -> jobs.Claim:
 
 def test_other_settings_make_a_new_job_and_keep_the_old_measurement(database: Database, blobs: Blobs) -> None:
     take = arrive(database, blobs, settings=LEFT)
-    jobs.finish(database, claim(database, take), {"version": "1", "side": "left"})
+    jobs.finish(database, claim(database, take), {"version": "1", "side": "left", "traces": TRACES})
     again = request(database, take, RIGHT)
     assert (again.state, again.settings) == ("waiting", {"channel": 2})
     assert again.job_id != take.job_id
-    jobs.finish(database, claim(database, again), {"version": "1", "side": "right"})
+    jobs.finish(database, claim(database, again), {"version": "1", "side": "right", "traces": TRACES})
     back = request(database, take, LEFT)
     assert (back.state, back.job_id) == ("measured", None)
     with database.read() as connection:
@@ -53,6 +54,22 @@ def test_a_newer_version_of_the_measuring_code_measures_again(database: Database
         found = measurements.current(connection, take.id)
     assert found is not None
     assert found.version == "2"
+
+
+def test_measurement_without_traces_is_made_again_for_its_traces_and_keeps_its_figures(
+    database: Database, blobs: Blobs
+) -> None:
+    take = arrive(database, blobs, settings=LEFT)
+    jobs.finish(database, claim(database, take), {"version": "1", "by": "the first"})
+    again = request(database, take, LEFT)
+    assert again.state == "waiting"
+    jobs.finish(database, claim(database, again), {"version": "1", "by": "the second", "traces": TRACES})
+    with database.read() as connection:
+        found, traces = measurements.current(connection, take.id), measurements.traces(connection, take.id)
+    assert found is not None
+    assert found.document == {"version": "1", "by": "the first"}
+    assert traces == TRACES
+    assert request(database, take, LEFT).state == "measured"
 
 
 def test_the_same_settings_while_waiting_change_nothing(database: Database, blobs: Blobs) -> None:

@@ -42,7 +42,7 @@ def silent_noise() -> Noise:
 def measure(samples: FloatArray, end_s: float = 5.0, settings: MeasureSettings | None = None) -> Strum:
     channel = OneChannel(ArraySource(samples, RATE_HZ), 0)
     times = StrumTimes(ONSET, round(end_s * RATE_HZ), "next")
-    return measure_strum(channel, 1, times, settings or MeasureSettings(), silent_noise())
+    return measure_strum(channel, 1, times, settings or MeasureSettings(), silent_noise())[0]
 
 
 def mean_level_db(start_s: float, stop_s: float) -> float:
@@ -168,7 +168,7 @@ def over_noise(samples: FloatArray, noise: FloatArray) -> Strum:
     stretches.feed(noise[: 3 * RATE_HZ])
     channel = OneChannel(ArraySource(samples + noise[-samples.size :], RATE_HZ), 0)
     times = StrumTimes(ONSET, samples.size, "next")
-    return measure_strum(channel, 1, times, MeasureSettings(), stretches.noise())
+    return measure_strum(channel, 1, times, MeasureSettings(), stretches.noise())[0]
 
 
 def test_band_that_is_not_above_its_noise_is_not_told_and_the_others_are_read_without_it() -> None:
@@ -212,7 +212,7 @@ def test_attack_over_body_is_read_without_the_noise_or_not_at_all() -> None:
 
 def test_recording_that_begins_within_the_rise_says_so() -> None:
     channel = OneChannel(ArraySource(dying_sine()[ONSET:], RATE_HZ), 0)
-    strum = measure_strum(channel, 1, StrumTimes(0, 4 * RATE_HZ, "next"), MeasureSettings(), silent_noise())
+    strum, _ = measure_strum(channel, 1, StrumTimes(0, 4 * RATE_HZ, "next"), MeasureSettings(), silent_noise())
     assert strum.quantities["attack_ms"] is None
     assert strum.reasons["attack_ms"] == BEGINS_IN_FILE
 

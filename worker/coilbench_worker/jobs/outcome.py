@@ -17,23 +17,36 @@ from coilbench_worker.store.states import FAILED, MEASURED, MEASURING, REJECTED
 
 
 def finish(database: Database, held: Claim, document: dict[str, Any]) -> bool:
-    """Keep the measurement (`document` has its `version`); False when the claim no longer holds: nothing is changed."""
+    """Keep the measurement; False when the claim no longer holds: nothing is changed.
+
+    Parameters
+    ----------
+    document : with its `version`; its `traces`, if it has any, are kept beside it, also where the same measurement was
+        made before there were any
+    """
+    kept = {name: value for name, value in document.items() if name != "traces"}
+    traces = document.get("traces")
     with database.write() as connection:
         if not end(connection, held, MEASURED, None):
             return False
         insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
-        connection.execute(
-            insert(measurements)
-            .values(
-                id=new_id(),
-                take_id=held.take_id,
-                settings_key=held.settings_key,
-                version=document["version"],
-                made=now(),
-                document=document,
-            )
-            .on_conflict_do_nothing(index_elements=["take_id", "settings_key", "version"])
+        row = insert(measurements).values(
+            id=new_id(),
+            take_id=held.take_id,
+            settings_key=held.settings_key,
+            version=kept["version"],
+            made=now(),
+            document=kept,
+            traces=traces,
         )
+        unique = ["take_id", "settings_key", "version"]
+        if traces is None:
+            connection.execute(row.on_conflict_do_nothing(index_elements=unique))
+        else:
+            without = measurements.c.traces.is_(None)
+            connection.execute(
+                row.on_conflict_do_update(index_elements=unique, set_={"traces": row.excluded.traces}, where=without)
+            )
         return True
 
 

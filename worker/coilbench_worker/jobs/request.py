@@ -21,9 +21,9 @@ class NoSuchTake(LookupError):
 def request(connection: Connection, take_id: str, settings: Settings, *, version: str) -> TakeRecord:
     """Give the take these settings, and a job when there is something to measure.
 
-    Measured already with these settings and this `version` of the measuring code: `measured` at once, no job. Waiting
-    or being measured with these settings: as it is. Otherwise `waiting`; the caller publishes `TakeRecord.job_id`
-    after the commit, when the state is `waiting`.
+    Measured already with these settings and this `version` of the measuring code, traces kept: `measured` at once, no
+    job. Waiting or being measured with these settings: as it is. Otherwise `waiting`; the caller publishes
+    `TakeRecord.job_id` after the commit, when the state is `waiting`.
 
     Raises
     ------
@@ -48,6 +48,7 @@ def request(connection: Connection, take_id: str, settings: Settings, *, version
                 measurements.c.take_id == take_id,
                 measurements.c.settings_key == key,
                 measurements.c.version == version,
+                measurements.c.traces.is_not(None),
             )
         )
     ).scalar_one()

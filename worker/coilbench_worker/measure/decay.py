@@ -13,7 +13,7 @@ told as a number: a strum that falls faster and faster (`steepening`) before it 
 less than the whole range can be followed, as the line would depend on where noise or the next strum cut it.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -44,14 +44,27 @@ BENDS = "the decay bends, and only {:.1f} dB of the {:g} dB that define it can b
 
 
 @dataclass(frozen=True, slots=True)
+class DecayCurve:
+    """The energy decay curve: `level_db`, shape (n,), dB re its start, one for each cell of `cell_s` s while it is
+    above nothing; `fit` is the fitted line: first cell, the cell after its last, its level in dB at the first, its
+    slope in dB per cell.
+    """
+
+    level_db: FloatArray
+    cell_s: float
+    fit: tuple[int, int, float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Decay:
     """Fall of the energy decay curve, dB/s (positive = dying away), or None with `reason`; `range_db` that was
-    fitted.
+    fitted. `curve` is for pictures.
     """
 
     db_per_s: float | None
     reason: str | None = None
     range_db: float | None = None
+    curve: DecayCurve | None = field(default=None, compare=False, repr=False)
 
 
 def energy_decay(samples: FloatArray, rate_hz: float, *, noise_power: float) -> Decay:
@@ -120,22 +133,24 @@ def decay_of_cells(
     curve = np.concatenate((np.cumsum(net[:end][::-1])[::-1], [0.0])) + tail
     if curve[0] <= 0.0:
         return Decay(None, "no energy is left above the noise")
+    shown = DecayCurve(_shown_db(curve), strum.cell_s)
     lowest = curve[0] * 10.0 ** (to_db / 10.0)
     clear_energy = float(curve[min(clear, end)]) if clear < size else 0.0
     tail_energy = TAIL_FACTOR * tail
     limit = max(lowest, clear_energy, tail_energy)
     reach_db = power_db(limit / float(curve[0]))
     if steepens is not None and limit > lowest:
-        return Decay(None, STEEPENS.format(steepens * strum.cell_s, -to_db))
+        return Decay(None, STEEPENS.format(steepens * strum.cell_s, -to_db), curve=shown)
     if reach_db is None or reach_db > from_db - RANGE_NEEDED_DB:
-        return Decay(None, _too_little(float(curve[0]), clear_energy, tail_energy, RANGE_NEEDED_DB - from_db))
-    line, level_db = _line(curve, limit, from_db, strum.cell_s)
+        why = _too_little(float(curve[0]), clear_energy, tail_energy, RANGE_NEEDED_DB - from_db)
+        return Decay(None, why, curve=shown)
+    line, level_db = _line(curve, limit, from_db, shown)
     if limit > lowest and line.range_db is not None and _bends(level_db):
-        return Decay(None, BENDS.format(line.range_db, from_db - to_db))
+        return Decay(None, BENDS.format(line.range_db, from_db - to_db), curve=shown)
     return line
 
 
-def _line(curve: FloatArray, limit: float, from_db: float, cell_s: float) -> tuple[Decay, FloatArray]:
+def _line(curve: FloatArray, limit: float, from_db: float, shown: DecayCurve) -> tuple[Decay, FloatArray]:
     """Least-squares line through the levels of the curve, from `from_db` re its start to where it passes a limit; and
     these levels, dB.
     """
@@ -143,8 +158,18 @@ def _line(curve: FloatArray, limit: float, from_db: float, cell_s: float) -> tup
     last = first + int(np.argmax(curve[first:] < limit))
     level_db = 10.0 * np.log10(curve[first:last])
     if last - first < POINTS_NEEDED or level_db[0] - level_db[-1] < 0.8 * RANGE_NEEDED_DB:
-        return Decay(None, "the strum dies away faster than can be followed here"), level_db
-    return Decay(-_slope(level_db) / cell_s, None, float(level_db[0] - level_db[-1])), level_db
+        return Decay(None, "the strum dies away faster than can be followed here", curve=shown), level_db
+    slope = _slope(level_db)
+    start_db = float(level_db.mean()) - slope * (level_db.size - 1) / 2.0 - float(10.0 * np.log10(curve[0]))
+    fitted = replace(shown, fit=(first, last, start_db, slope))
+    return Decay(-slope / shown.cell_s, None, float(level_db[0] - level_db[-1]), fitted), level_db
+
+
+def _shown_db(curve: FloatArray) -> FloatArray:
+    """Levels of the curve re its start, dB, up to where nothing is left."""
+    left = int(np.argmax(curve <= 0.0)) if (curve <= 0.0).any() else curve.size
+    level_db: FloatArray = 10.0 * np.log10(curve[:left] / curve[0])
+    return level_db
 
 
 def _bends(level_db: FloatArray) -> bool:

@@ -6,13 +6,15 @@ import numpy as np
 
 from coilbench_worker.measure import decay, envelope, levels, loudness, spectrum, true_peak
 from coilbench_worker.measure.band_decay import BandCourse
-from coilbench_worker.measure.cells import CellCourse
+from coilbench_worker.measure.cells import CellCourse, Cells
+from coilbench_worker.measure.decay import DecayCurve
 from coilbench_worker.measure.noise import Noise
 from coilbench_worker.measure.results import Strum
 from coilbench_worker.measure.settings import MeasureSettings, Window
 from coilbench_worker.measure.source import FloatArray, OneChannel
 from coilbench_worker.measure.steepening import steepening
 from coilbench_worker.measure.strums import StrumTimes
+from coilbench_worker.measure.traces import StrumTrace, strum_trace
 
 LEAD_S = 0.15
 """Samples before the onset that are read as well: what settles the K weighting, and the start of an early rise."""
@@ -54,8 +56,8 @@ class _Values:
 
 def measure_strum(
     channel: OneChannel, number: int, times: StrumTimes, settings: MeasureSettings, noise: Noise, *, offset: float = 0.0
-) -> Strum:
-    """Measure one strum.
+) -> tuple[Strum, StrumTrace]:
+    """Measure one strum; and its courses for pictures.
 
     Parameters
     ----------
@@ -78,8 +80,8 @@ def measure_strum(
     _levels(values, samples, steady, onset, rate, settings.level_window_s)
     _dynamics(values, steady, onset, rate, settings, noise, begins=start == 0)
     tone = _tone(values, steady, onset, rate, settings.level_window_s, noise)
-    by_band = _sustain(values, channel, times.onset, end, times.ended_by == "next", noise, offset)
-    return Strum(
+    by_band, course, curve = _sustain(values, channel, times.onset, end, times.ended_by == "next", noise, offset)
+    strum = Strum(
         number=number,
         onset_s=times.onset / rate,
         end_s=times.end / rate,
@@ -90,6 +92,7 @@ def measure_strum(
         band_decay_db_per_s=by_band,
         reasons=values.reasons,
     )
+    return strum, strum_trace(number, steady, onset, rate, course, curve)
 
 
 def cut_short(strum: Strum) -> list[str]:
@@ -159,8 +162,8 @@ def _dynamics(
 
 def _sustain(
     values: _Values, channel: OneChannel, onset: int, end: int, followed: bool, noise: Noise, offset: float
-) -> dict[str, float | None]:
-    """Decay and sustain, and the decays by band, which are returned; read in blocks.
+) -> tuple[dict[str, float | None], Cells, DecayCurve | None]:
+    """Decay and sustain; returned are the decays by band, the cells of the strum and its decay curve. Read in blocks.
 
     Of a strum that is `followed` by another only what ends BEFORE_NEXT_S before it is this strum's beyond doubt.
     """
@@ -187,7 +190,7 @@ def _sustain(
     values.reasons.update(
         {f"band_decay_db_per_s_{part}": found.reason for part, found in by_band.items() if found.reason is not None}
     )
-    return {part: found.db_per_s for part, found in by_band.items()}
+    return {part: found.db_per_s for part, found in by_band.items()}, fine, fall.curve
 
 
 def _tone(values: _Values, samples: FloatArray, onset: int, rate: int, window: Window, noise: Noise) -> spectrum.Tone:

@@ -5,6 +5,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from coilbench_worker.measure.traces import Traces
+
 Severity = Literal["note", "caution", "reject"]
 EndedBy = Literal["next", "damped", "noise", "file-end"]
 Scalar = float | int | str | None
@@ -81,7 +83,10 @@ class AudioDescription:
 
 @dataclass(frozen=True, slots=True)
 class TakeMeasurement:
-    """Everything measured of one take; `reasons` says why a quantity of the take or of its noise is None, by key."""
+    """Everything measured of one take; `reasons` says why a quantity of the take or of its noise is None, by key.
+
+    `traces` is what its pictures are drawn from, kept beside the document.
+    """
 
     version: str
     settings: Mapping[str, Any]
@@ -91,6 +96,7 @@ class TakeMeasurement:
     strums: tuple[Strum, ...]
     summary: Mapping[str, Summary | Mapping[str, Summary]]
     take_quantities: Parts
+    traces: Traces = field(compare=False, repr=False)
     reasons: Mapping[str, str] = field(default_factory=dict)
 
 

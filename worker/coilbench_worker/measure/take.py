@@ -30,6 +30,7 @@ from coilbench_worker.measure.statistics import summary
 from coilbench_worker.measure.strums import Finding, find_strums
 from coilbench_worker.measure.survey import Survey, survey
 from coilbench_worker.measure.take_reasons import take_reasons
+from coilbench_worker.measure.traces import OverviewCourse, Traces
 from coilbench_worker.measure.version import MEASURE_VERSION
 
 GUARD_S = 0.030
@@ -57,7 +58,8 @@ def measure_take(source: SampleSource, facts: RecordingFacts, settings: MeasureS
     _long_enough(source, settings, checks)
     channel, noted = choose_channel(source, settings.channel)
     checks += noted
-    course, extremes, hiss = _survey(channel, facts)
+    overview = OverviewCourse(channel.rate_hz, channel.frames)
+    course, extremes, hiss = _survey(channel, facts, overview)
     finding = find_strums(channel, course, settings.expected_strums)
     checks += _of_silence(course, finding, channel.rate_hz)
     if not finding.strums:
@@ -68,10 +70,11 @@ def measure_take(source: SampleSource, facts: RecordingFacts, settings: MeasureS
     quiet = _noise(channel, course, finding)
     offset = course.offset if quiet.dc_offset is None else quiet.dc_offset
     around = with_rounding(quiet, facts.integer_bits, channel.rate_hz)
-    strums = tuple(
+    measured = [
         measure_strum(channel, number, times, settings, around, offset=offset)
         for number, times in enumerate(finding.strums, start=1)
-    )
+    ]
+    strums = tuple(strum for strum, _ in measured)
     take, noise = _take_quantities(course, strums), _noise_figures(quiet, offset, strums)
     onsets = [strum.onset_s for strum in strums]
     checks += judgement.of_extremes(extremes, channel.rate_hz, onsets)
@@ -90,6 +93,7 @@ def measure_take(source: SampleSource, facts: RecordingFacts, settings: MeasureS
         strums=strums,
         summary=_summaries(strums),
         take_quantities=take,
+        traces=Traces(overview.overview(), tuple(trace for _, trace in measured)),
         reasons=take_reasons(take, noise, strums, quiet.reasons, source.frames / source.rate_hz),
     )
 
@@ -102,12 +106,15 @@ def _long_enough(source: SampleSource, settings: MeasureSettings, checks: list[C
         raise Unmeasurable((*checks, raised("too-short", "reject", finding, values=values)))
 
 
-def _survey(channel: OneChannel, facts: RecordingFacts) -> tuple[Survey, Extremes, HissCourse | None]:
+def _survey(
+    channel: OneChannel, facts: RecordingFacts, overview: OverviewCourse
+) -> tuple[Survey, Extremes, HissCourse | None]:
     extremes, hiss = Extremes(facts.integer_bits, channel.rate_hz), Hiss(channel.rate_hz, facts.integer_bits)
 
     def watch(block: FloatArray) -> None:
         extremes.feed(block)
         hiss.feed(block)
+        overview.feed(block)
 
     return survey(channel, watch=watch), extremes, hiss.course()
 

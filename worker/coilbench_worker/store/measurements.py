@@ -31,6 +31,22 @@ def current(connection: Connection, take_id: str) -> MeasurementRecord | None:
     return _current_of(connection, [take_id]).get(take_id)
 
 
+def traces(connection: Connection, take_id: str) -> dict[str, Any] | None:
+    """What the pictures of the take's current measurement are drawn from; None where it was made before there were any.
+
+    Their JSON is that of `measure.traces`.
+    """
+    query = (
+        select(measurements.c.traces)
+        .join(takes, and_(takes.c.id == measurements.c.take_id, takes.c.settings_key == measurements.c.settings_key))
+        .where(measurements.c.take_id == take_id)
+        .order_by(measurements.c.made.desc(), measurements.c.id.desc())
+        .limit(1)
+    )
+    found: dict[str, Any] | None = connection.execute(query).scalar_one_or_none()
+    return found
+
+
 def each_with_take(connection: Connection, chosen: TakeFilter) -> Iterator[tuple[TakeRecord, MeasurementRecord | None]]:
     """Takes of the filter with their current measurement, in the order of arrival, read by pages."""
     cursor = None

@@ -94,6 +94,7 @@ measurements = Table(
     Column("version", String(32), nullable=False),
     Column("made", UtcDateTime, nullable=False),
     Column("document", JSON, nullable=False),
+    Column("traces", JSON(none_as_null=True)),
     UniqueConstraint("take_id", "settings_key", "version"),
 )
 

@@ -80,11 +80,20 @@ def state(connection: Connection, take_id: str) -> str | None:
     return found
 
 
-def page(connection: Connection, chosen: TakeFilter, limit: int, cursor: str | None = None) -> Page:
-    """Up to `limit` takes after `cursor` (a `Page.next`), in the order of arrival."""
-    query = _filtered(_takes(), chosen).order_by(takes.c.id).limit(limit + 1)
+def page(
+    connection: Connection,
+    chosen: TakeFilter,
+    limit: int,
+    cursor: str | None = None,
+    *,
+    newest_first: bool = False,
+) -> Page:
+    """Up to `limit` takes after `cursor` (a `Page.next` of the same order), in the order of arrival or against it."""
+    query = _filtered(_takes(), chosen).limit(limit + 1)
+    query = query.order_by(takes.c.id.desc() if newest_first else takes.c.id)
     if cursor is not None:
-        query = query.where(takes.c.id > storable(cursor))
+        last = storable(cursor)
+        query = query.where(takes.c.id < last if newest_first else takes.c.id > last)
     found = [_record(row) for row in connection.execute(query)]
     more = len(found) > limit
     found = found[:limit]
