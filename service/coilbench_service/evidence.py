@@ -6,10 +6,10 @@ gain does not hang together with it has no levels, and everything else.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection
 
@@ -37,6 +37,10 @@ SHARED = "both sides hold the same recording"
 NOT_YET = "it has not been measured yet"
 OLDER_COPY = "it is an older copy of a recording that takes part"
 BANDS = ("octave_db", "third_octave_db")
+LEVELS = {column for quantity in QUANTITIES if quantity.unit in FULL_SCALE_UNITS for column in quantity.columns()}
+"""Columns of levels re full scale."""
+VOLTAGES = {quantity.key for quantity in QUANTITIES if quantity.unit == "mV"}
+Kept = TypeVar("Kept")
 
 
 @dataclass(frozen=True)
@@ -85,21 +89,21 @@ class Evidence:
         """A side with its values, levels moved to the full scale of the reference take; without them where they can't
         be.
         """
-        return Subject(party.key, tuple(_values(take, reference) for take in party.takes))
+        return Subject(party.key, tuple(values_of(take, reference) for take in party.takes))
 
     def ties(self, first: str, second: str, quantity: str) -> Tie:
         """The tie of two sides in a column."""
         one, two = self._by_key[first], self._by_key[second]
         if first != second and not {take.sha256 for take in one.takes}.isdisjoint(take.sha256 for take in two.takes):
             return Tie(withheld=SHARED)
-        if quantity not in _LEVELS and quantity not in _VOLTAGES:
+        if quantity not in LEVELS and quantity not in VOLTAGES:
             return Tie()
         pair = (first, second) if first < second else (second, first)
         if pair not in self._ties:
             states = ([take.state for take in self._by_key[key].takes] for key in pair)
             self._ties[pair] = tie(*states) if one.takes and two.takes else Tie()
         found = self._ties[pair]
-        if quantity in _VOLTAGES and not found.withheld and found.standard_uncertainty > 0.0:
+        if quantity in VOLTAGES and not found.withheld and found.standard_uncertainty > 0.0:
             return Tie(withheld=TWO_CALIBRATIONS)
         return found
 
@@ -157,29 +161,50 @@ def gather(
         detail = f"{sum(counts)} takes would be read; at most {MOST_TAKES} are."
         raise Problem(kinds.TOO_MANY_TAKES, detail, errors=[FieldError(fields[-1], f"at most {MOST_TAKES} takes")])
     evidence = Evidence([], [])
-    reader = _Reader(connection)
+    reader = Reader(connection)
     for key, chosen in zip(keys, choices, strict=True):
-        newest: dict[str, Witness] = {}
-        for take, measurement in measurements.each_with_take(connection, chosen):
-            found = reader.witness(take, measurement)
-            if isinstance(found, str):
-                evidence.left_out.append(LeftOut(take.id, key, found))
-                continue
-            older = newest.pop(found.sha256, None)
-            if older is not None:
-                evidence.left_out.append(LeftOut(older.id, key, OLDER_COPY))
-            newest[found.sha256] = found
-        evidence.parties.append(Party(key, "take" if key in single else "pickup", tuple(newest.values())))
+        found, left_out = reader.taking_part(key, chosen, lambda witness: witness)
+        evidence.left_out += left_out
+        evidence.parties.append(Party(key, "take" if key in single else "pickup", tuple(found)))
     return evidence
 
 
-class _Reader:
-    """Takes with what holds for them, by one state of sheets and chains."""
+class Reader:
+    """Takes with what holds for them, by one state of sheets and chains; which of them take part is said here alone."""
 
     def __init__(self, connection: Connection) -> None:
+        self._connection = connection
         self._calibrations = Calibrations(connection)
         self._inheritance = Inheritance(connection)
         self._dates = {key: one.sheet.get("date") for key, one in sessions.by_key(connection).items()}
+
+    def taking_part(
+        self, subject: str, chosen: TakeFilter, keep: Callable[[Witness], Kept]
+    ) -> tuple[list[Kept], list[LeftOut]]:
+        """What is kept of each take that takes part, read by pages, and those left out with the reason.
+
+        Parameters
+        ----------
+        subject : whose takes these are
+        chosen : the takes
+        keep : what to keep of a usable take, so that not all measurements are in memory together
+        """
+        newest: dict[str, tuple[str, Kept]] = {}
+        left_out: list[LeftOut] = []
+        for take, measurement in measurements.each_with_take(self._connection, chosen):
+            found = self.witness(take, measurement)
+            if isinstance(found, str):
+                left_out.append(LeftOut(take.id, subject, found))
+                continue
+            older = newest.pop(found.sha256, None)
+            if older is not None:
+                left_out.append(LeftOut(older[0], subject, OLDER_COPY))
+            newest[found.sha256] = (found.id, keep(found))
+        return [kept for _, kept in newest.values()], left_out
+
+    def any_chain(self) -> bool:
+        """Whether there is a chain at all."""
+        return self._calibrations.any_chain()
 
     def witness(self, take: TakeRecord, measurement: MeasurementRecord | None) -> Witness | str:
         """The take, or one plain sentence why it takes no part."""
@@ -213,7 +238,8 @@ def _unknown(connection: Connection, name: str, key: str, session: str | None) -
     return Problem(kinds.SUBJECT_UNKNOWN, detail, errors=[FieldError(name, "no such pickup or take")])
 
 
-def _values(take: Witness, reference: Witness) -> TakeValues:
+def values_of(take: Witness, reference: Witness) -> TakeValues:
+    """Every column of a take, levels moved to the full scale of the reference; none where they can't be."""
     shift = moved(take.state, reference.state)
     found: dict[str, tuple[float, ...]] = {}
     strums = take.document["strums"]
@@ -225,7 +251,7 @@ def _values(take: Witness, reference: Witness) -> TakeValues:
                 source = take.document["take_quantities" if quantity.of == "take" else "noise"]
                 values = [source.get(quantity.key)]
             known = tuple(float(value) for value in values if value is not None)
-            if column in _LEVELS:
+            if column in LEVELS:
                 known = () if shift.withheld else tuple(value + shift.shift_db for value in known)
             found[column] = known
             if quantity.key in BANDS:
@@ -245,7 +271,3 @@ def _at_equal_loudness(strums: Iterable[Mapping[str, Any]], key: str, part: str 
         loudness = strum["quantities"].get("loudness_lufs")
         if None not in (band, rms, loudness):
             yield band + rms - loudness
-
-
-_LEVELS = {column for quantity in QUANTITIES if quantity.unit in FULL_SCALE_UNITS for column in quantity.columns()}
-_VOLTAGES = {quantity.key for quantity in QUANTITIES if quantity.unit == "mV"}

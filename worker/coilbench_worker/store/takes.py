@@ -139,6 +139,12 @@ def named(connection: Connection, by: str, keys: Collection[str] | None = None) 
     return {key: Named(int(takes), int(measured)) for key, takes, measured in connection.execute(query)}
 
 
+def pickups_of(connection: Connection, chosen: TakeFilter) -> list[str | None]:
+    """The pickups that takes of the filter name, each once; None among them where a take names none."""
+    query = _filtered(select(takes.c.pickup).distinct(), chosen)
+    return [row.pickup for row in connection.execute(query)]
+
+
 def update_about(connection: Connection, take_id: str, about: Mapping[str, Any]) -> TakeRecord | None:
     """Put `about` in the place of the old description; None when there is no such take. Measures nothing."""
     connection.execute(
