@@ -29,6 +29,7 @@ from coilbench_service.routes import (
     sessions,
     studies,
     table,
+    take_charts,
     takes,
     words,
 )
@@ -78,6 +79,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
         takes.blueprint(bench),
         measurement.blueprint(bench),
         audio.blueprint(bench),
+        take_charts.blueprint(bench),
         table.blueprint(bench),
         chains.blueprint(bench),
         calibrations.blueprint(bench),

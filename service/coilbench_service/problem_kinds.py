@@ -108,6 +108,12 @@ NOT_MEASURED_YET = _known(
     "The take has not been measured yet",
     "Ask again in a moment, or send Prefer: wait=20 to have the answer held until it is there.",
 )
+NOT_PICTURED = _known(
+    "not-pictured",
+    409,
+    "The take was measured before pictures were kept",
+    "Measure it again: POST to its measurement with {}; its figures stay what they are.",
+)
 MEASURING_FAILED = _known(
     "measuring-failed",
     409,

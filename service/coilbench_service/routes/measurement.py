@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import NoReturn
-
 from flask import Response, request
 from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
@@ -18,13 +16,11 @@ from coilbench_service.final_take import answer_when_final, wait_until_final
 from coilbench_service.inheritance import Inheritance
 from coilbench_service.measurement_view import Measurement, measurement_view
 from coilbench_service.openapi import Acting, Asking, answers
-from coilbench_service.problem_kinds import ProblemKind
-from coilbench_service.problems import Problem
 from coilbench_service.routes.takes import TakePath
 from coilbench_service.take_view import Take
+from coilbench_service.unmeasured import raise_why_not
 from coilbench_worker.store import measurements
 from coilbench_worker.store.states import FAILED, REJECTED
-from coilbench_worker.store.takes import TakeRecord
 
 TAG = Tag(name="measurements", description="What was found in a take")
 
@@ -64,7 +60,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
             about = Inheritance(connection, [take.about]).about(take.about)
             state = Calibrations(connection).of(about)
         if measurement is None or take.state in (REJECTED, FAILED):
-            _raise_why_not(take)
+            raise_why_not(take)
         return json_answer(measurement_view(take, measurement, about, state), tagged=True, headers=headers)
 
     @api.post(
@@ -85,28 +81,3 @@ def blueprint(bench: Bench) -> APIBlueprint:
         return answer_when_final(bench, take, header.prefer, created=status)
 
     return api
-
-
-def _raise_why_not(take: TakeRecord) -> NoReturn:
-    stored = take.problem or {}
-    further = {
-        name: value for name, value in stored.items() if name not in ("type", "title", "status", "detail", "advice")
-    }
-    if take.state == REJECTED:
-        fallback = kinds.RECORDING_REJECTED
-        kind = ProblemKind(
-            str(stored.get("type", fallback.type)).rpartition("/")[2],
-            fallback.status,
-            str(stored.get("title", fallback.title)),
-            str(stored.get("advice", fallback.advice)),
-        )
-        raise Problem(kind, str(stored.get("detail", fallback.title)), extensions={**further, "state": take.state})
-    if take.state == FAILED:
-        detail = str(stored.get("detail", kinds.MEASURING_FAILED.title))
-        raise Problem(kinds.MEASURING_FAILED, detail, extensions={**further, "state": take.state})
-    raise Problem(
-        kinds.NOT_MEASURED_YET,
-        f"The take is {take.state}.",
-        headers={"Retry-After": "1"},
-        extensions={"state": take.state},
-    )

@@ -1,0 +1,73 @@
+"""A chart as an answer: SVG, PNG or its own document, whichever the request accepts."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import Any, Literal
+
+from flask import Response, request
+from pydantic import BaseModel, ConfigDict, Field
+
+from coilbench_service import problem_kinds as kinds
+from coilbench_service.charts import drawing
+from coilbench_service.charts.chart import Chart
+from coilbench_service.conditional import ConditionalResponse
+from coilbench_service.problems import FieldError, Problem
+
+Form = Literal["svg", "png", "json"]
+SVG, PNG, DOCUMENT = "image/svg+xml", "image/png", "application/json"
+_FORMS: dict[str, Form] = {SVG: "svg", PNG: "png", DOCUMENT: "json"}
+CHART_BODIES: dict[str, Any] = {
+    "description": "The chart: SVG, PNG, or its Vega-Lite document with data and text alternative (`description`)",
+    "content": {SVG: {"schema": {}}, PNG: {"schema": {}}, DOCUMENT: {"schema": {"type": "object"}}},
+}
+
+
+class ChartForm(BaseModel):
+    """How a chart is wanted."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    format: Form | None = Field(None, description="svg, png or json; goes before the Accept header; else SVG")
+    scale: float = Field(2.0, ge=0.5, le=4.0, description="Of PNG: pixels for each px of the SVG")
+
+
+def chart_answer(chart: Chart, form: ChartForm) -> Response:
+    """The chart in the form asked for; tagged, so that what has not changed is not sent again.
+
+    Raises
+    ------
+    Problem : not-acceptable
+    """
+    chosen = form.format or _form_accepted()
+    text = json.dumps(chart.document(), ensure_ascii=False, allow_nan=False, sort_keys=True)
+    tag = hashlib.sha256(f"{chosen} {form.scale if chosen == 'png' else ''} {text}".encode()).hexdigest()[:32]
+    response = ConditionalResponse(b"", mimetype=next(kind for kind, known in _FORMS.items() if known == chosen))
+    response.headers["Cache-Control"] = "no-cache"
+    response.headers["Vary"] = "Accept"
+    response.headers["Content-Disposition"] = f'inline; filename="{chart.name}.{chosen}"'
+    if chosen == "svg":
+        response.headers["Content-Security-Policy"] = STILL
+    response.set_etag(tag, weak=True)
+    response.make_conditional(request)
+    if response.status_code != 304:  # drawn only when it is to be sent
+        response.set_data(text if chosen == "json" else _drawn(chart, chosen, form.scale))
+    return response
+
+
+STILL = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
+"""For an SVG opened by itself: nothing runs, nothing is fetched."""
+
+
+def _drawn(chart: Chart, form: Form, scale: float) -> bytes:
+    return drawing.svg(chart).encode() if form == "svg" else drawing.png(chart, scale)
+
+
+def _form_accepted() -> Form:
+    accept = request.accept_mimetypes
+    best = accept.best_match(list(_FORMS), default=None) if accept else SVG
+    if best is None:
+        detail = f"Accept says {request.headers.get('Accept')!r:.200}; there are {', '.join(_FORMS)}."
+        raise Problem(kinds.NOT_ACCEPTABLE, detail, errors=[FieldError("Accept", "names no form that can be given")])
+    return _FORMS[best]

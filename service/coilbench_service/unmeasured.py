@@ -1,0 +1,42 @@
+"""Why a take has no measurement, as the problem that says so."""
+
+from __future__ import annotations
+
+from typing import NoReturn
+
+from coilbench_service import problem_kinds as kinds
+from coilbench_service.problem_kinds import ProblemKind
+from coilbench_service.problems import Problem
+from coilbench_worker.store.states import FAILED, REJECTED
+from coilbench_worker.store.takes import TakeRecord
+
+
+def raise_why_not(take: TakeRecord) -> NoReturn:
+    """Say why there is no measurement of a take.
+
+    Raises
+    ------
+    Problem : not-measured-yet, measuring-failed, or what the recording was rejected for
+    """
+    stored = take.problem or {}
+    further = {
+        name: value for name, value in stored.items() if name not in ("type", "title", "status", "detail", "advice")
+    }
+    if take.state == REJECTED:
+        fallback = kinds.RECORDING_REJECTED
+        kind = ProblemKind(
+            str(stored.get("type", fallback.type)).rpartition("/")[2],
+            fallback.status,
+            str(stored.get("title", fallback.title)),
+            str(stored.get("advice", fallback.advice)),
+        )
+        raise Problem(kind, str(stored.get("detail", fallback.title)), extensions={**further, "state": take.state})
+    if take.state == FAILED:
+        detail = str(stored.get("detail", kinds.MEASURING_FAILED.title))
+        raise Problem(kinds.MEASURING_FAILED, detail, extensions={**further, "state": take.state})
+    raise Problem(
+        kinds.NOT_MEASURED_YET,
+        f"The take is {take.state}.",
+        headers={"Retry-After": "1"},
+        extensions={"state": take.state},
+    )
