@@ -174,7 +174,7 @@ class Reader:
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection
-        self._calibrations = Calibrations(connection)
+        self.calibrations = Calibrations(connection)
         self._inheritance = Inheritance(connection)
         self._dates = {key: one.sheet.get("date") for key, one in sessions.by_key(connection).items()}
 
@@ -202,10 +202,6 @@ class Reader:
             newest[found.sha256] = (found.id, keep(found))
         return [kept for _, kept in newest.values()], left_out
 
-    def any_chain(self) -> bool:
-        """Whether there is a chain at all."""
-        return self._calibrations.any_chain()
-
     def witness(self, take: TakeRecord, measurement: MeasurementRecord | None) -> Witness | str:
         """The take, or one plain sentence why it takes no part."""
         problem = take.problem or {}
@@ -214,7 +210,7 @@ class Reader:
         if measurement is None:
             return NOT_YET
         about = self._inheritance.about(take.about)
-        state = self._calibrations.of(about)
+        state = self.calibrations.of(about)
         document = measurement_view(take, measurement, about, state)
         if not document["usable"]:
             said = (check["message"] for check in document["checks"] if check["severity"] == "reject")

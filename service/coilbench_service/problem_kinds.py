@@ -93,6 +93,12 @@ NO_TONE = _known(
     "This calibration rests on no recorded tone",
     "Full scale was stated as a number; send a tone to /v1/chains/{key}/calibrations to have it measured.",
 )
+STRUM_UNKNOWN = _known(
+    "strum-unknown",
+    404,
+    "The take has no strum of this number",
+    "GET the measurement of the take to see its strums; they are counted from 1.",
+)
 METHOD_NOT_ALLOWED = _known(
     "method-not-allowed", 405, "This address does not take this method", "Use one of the methods in the Allow header."
 )
@@ -100,7 +106,7 @@ NOT_ACCEPTABLE = _known(
     "not-acceptable",
     406,
     "None of the formats asked for can be given",
-    "Ask with format= or Accept for json, csv or xlsx.",
+    "Ask with format= or Accept for json, jsonl, csv, xlsx or parquet.",
 )
 NOT_MEASURED_YET = _known(
     "not-measured-yet",
@@ -234,6 +240,18 @@ TONE_UNFIT = _known(
     "No chain can be calibrated by this recording",
     "Mend what is listed under errors and record ten seconds of one steady 1 kHz sine anew; nothing was kept.",
 )
+NO_LOUDNESS = _known(
+    "no-loudness",
+    422,
+    "The strum has no loudness to be matched",
+    "Ask for it without match_lufs, as it was recorded, or for another strum.",
+)
+OVER_FULL_SCALE = _known(
+    "over-full-scale",
+    422,
+    "The strum would pass full scale at this level",
+    "Ask with match_lufs at most the greatest_match_lufs given here, and likewise for what is heard beside it.",
+)
 RECORDING_REJECTED = _known(
     "recording-rejected",
     422,
@@ -261,11 +279,23 @@ TONE_FAILED = _known(
     "The tone could not be measured",
     "Send ten seconds of tone as WAV; if it stays so, look up the reference in the server's log.",
 )
+EXCERPT_FAILED = _known(
+    "excerpt-failed",
+    500,
+    "The strum could not be cut out of its recording",
+    "Try again; if it stays so, look up the reference in the server's log.",
+)
 UNKNOWN_TRANSFER_CODING = _known(
     "unknown-transfer-coding",
     501,
     "The body comes in a coding that is not taken here",
     "Send the body with a Content-Length, or with Transfer-Encoding: chunked alone.",
+)
+PARQUET_NOT_INSTALLED = _known(
+    "parquet-not-installed",
+    501,
+    "This service was installed without Parquet",
+    "Ask for csv or jsonl, or have the service's extra `parquet` installed: pip install 'coilbench[server,parquet]'.",
 )
 STORAGE_FULL = _known(
     "storage-full",
@@ -284,6 +314,12 @@ TOO_MANY_TONES = _known(
     503,
     "Too many reference tones are being measured",
     "Send the tone again after the seconds in Retry-After; nothing of this one was kept.",
+)
+TOO_MANY_EXCERPTS = _known(
+    "too-many-excerpts",
+    503,
+    "Too many strums are being cut out of recordings",
+    "Ask again after the seconds in Retry-After.",
 )
 STORE_UNAVAILABLE = _known(
     "store-unavailable",

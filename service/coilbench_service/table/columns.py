@@ -1,24 +1,32 @@
-"""The columns of a table: what is known of the take, then the quantities of the catalogue, vectors spread by part."""
+"""The columns of a table: what is known of the subject, then the quantities of the catalogue, vectors spread by part.
+
+A key is the same in every format and carries the unit; a spreadsheet explains each on a sheet of its own.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from coilbench_worker.measure.catalogue import QUANTITIES, Quantity
 
-Per = Literal["strum", "take"]
+Per = Literal["strum", "take", "pickup"]
+Spread = Literal["all", "none"]
+Kind = Literal["text", "number", "whole", "truth"]
 
 
 @dataclass(frozen=True)
 class Column:
-    """One column: `key` heads it, `unit` is in the key too; `decimals` is None for text and whole numbers."""
+    """One column: `key` heads it, `unit` is in the key too; `decimals` are worth showing, None for text and counts."""
 
     key: str
     title: str
     unit: str | None = None
     decimals: int | None = None
+    kind: Kind = "text"
+    definition: str = ""
+    source: str = ""
 
 
 @dataclass(frozen=True)
@@ -49,25 +57,57 @@ _KNOWN = (
     Column("guitar", "Guitar"),
     Column("position", "Position"),
 )
+_CHECKS = Column("checks", "Checks that spoke up", definition="Codes of the checks; what they mean is in /v1/checks")
 _JUDGED = (
-    Column("usable", "Can carry a comparison"),
-    Column("checks", "Checks that spoke up"),
+    Column("usable", "Can carry a comparison", kind="truth"),
+    _CHECKS,
     Column("calibration", "What millivolts rest on"),
 )
 _STRUM = (
     *_KNOWN,
     *_JUDGED,
-    Column("strum", "Strum"),
-    Column("onset_s", "Onset", "s", 4),
-    Column("end_s", "End", "s", 4),
-    Column("ended_by", "Ended by"),
+    Column("strum", "Strum", kind="whole"),
+    Column("onset_s", "Onset", "s", 4, "number"),
+    Column("end_s", "End", "s", 4, "number"),
+    Column("ended_by", "Ended by", definition="next, damped, noise or file-end"),
 )
 _TAKE = (
     *_KNOWN,
     Column("state", "State"),
     Column("problem", "Problem"),
     *_JUDGED,
-    Column("strums", "Strums found"),
+    Column("strums", "Strums found", kind="whole"),
+)
+SHEET = (
+    Column("name", "Name"),
+    Column("construction", "Construction"),
+    Column("active", "Preamp in the housing", kind="truth"),
+    Column("position", "Position"),
+    Column("guitar", "Guitar"),
+    Column("magnet", "Magnet"),
+    Column("wire_awg", "Wire, AWG", kind="number"),
+    Column("turns", "Turns", kind="whole"),
+    Column("dcr_ohm", "DC resistance, as the sheet says", "ohm", 0, "number"),
+    Column("inductance_h", "Inductance, as the sheet says", "H", 3, "number"),
+    Column("capacitance_pf", "Capacitance, as the sheet says", "pF", 0, "number"),
+    Column("rated_output_mv", "Rated output, as the sheet says", "mV", 0, "number"),
+)
+"""What a pickup's row has of its data sheet, by the sheet's own names."""
+_PICKUP = (
+    Column("pickup", "Pickup"),
+    *SHEET,
+    Column("takes", "Takes that count", kind="whole", definition="Usable, measured, of copies the newest"),
+    Column("strums", "Strums of these takes", kind="whole"),
+    Column("left_out", "Takes left out", kind="whole"),
+    Column("left_out_why", "Why they are left out"),
+    Column(
+        "interval_from",
+        "What intervals rest on",
+        definition="takes: Student's t over take means, as strums of one take share its setup; strums: of the one take "
+        "there is, so that plugging in again is not in the interval",
+    ),
+    Column("assumes", "What levels take on trust"),
+    _CHECKS,
 )
 REASONS = Column("reasons", "Why cells are empty, or means are of some strums only")
 SPREAD = (
@@ -77,6 +117,13 @@ SPREAD = (
 )
 """What stands beside a mean: ending of the column, name in the summary, words."""
 UNCERTAINTY = ("_expanded_uncertainty", "expanded_uncertainty_mv", "expanded uncertainty (95 %), calibration included")
+COUNT = "_n"
+"""Ending of what a row knows beside its columns: how many values a mean rests on."""
+_BOUNDS = "Of the 95 % interval of the mean"
+_MEANT = {
+    "take": {"_sd": "Between the strums of the take", "_low": f"{_BOUNDS}, over strums"},
+    "pickup": {"_sd": "Between the means of takes", "_low": f"{_BOUNDS}; see interval_from"},
+}
 
 
 def names() -> list[str]:
@@ -104,12 +151,25 @@ def series(of: Collection[str], chosen: Collection[str] | None) -> Iterator[Seri
                 yield one
 
 
-def columns(per: Per, chosen: Collection[str] | None = None) -> list[Column]:
-    """All columns of a table."""
+def shown(per: Per, chosen: Collection[str] | None = None) -> tuple[list[Series], list[Series]]:
+    """The numbers of a table: those that have a spread, and those that stand alone."""
     if per == "strum":
-        return [*_STRUM, *(_plain(one) for one in series(("strum",), chosen)), REASONS]
-    spread = [column for one in series(("strum",), chosen) for column in _spread(one)]
-    return [*_TAKE, *spread, *(_plain(one) for one in series(("take", "noise"), chosen)), REASONS]
+        return [], list(series(("strum",), chosen))
+    if per == "take":
+        return list(series(("strum",), chosen)), list(series(("take", "noise"), chosen))
+    return list(series(("strum", "take", "noise"), chosen)), []
+
+
+def known(per: Per) -> tuple[Column, ...]:
+    """The columns of the subject itself: a strum, a take or a pickup."""
+    return {"strum": _STRUM, "take": _TAKE, "pickup": _PICKUP}[per]
+
+
+def columns(per: Per, chosen: Collection[str] | None = None, spread: Spread = "all") -> list[Column]:
+    """All columns of a table, one for each number."""
+    means, single = shown(per, chosen)
+    numbers = [column for one in means for column in _with_spread(per, one, spread)]
+    return [*known(per), *numbers, *(plain(one) for one in single), REASONS]
 
 
 def spread_of(one: Series) -> tuple[tuple[str, str, str], ...]:
@@ -117,17 +177,27 @@ def spread_of(one: Series) -> tuple[tuple[str, str, str], ...]:
     return (*SPREAD, UNCERTAINTY) if one.quantity.unit == "mV" else SPREAD
 
 
+def plain(one: Series) -> Column:
+    """The column of a number by itself."""
+    of = one.quantity
+    return Column(one.column, one.title, of.unit or None, of.decimals, "number", of.definition, of.source)
+
+
 def _series_of(quantity: Quantity) -> list[Series]:
     return [Series(quantity, part) for part in quantity.parts] if quantity.parts else [Series(quantity, None)]
 
 
-def _plain(one: Series) -> Column:
-    return Column(one.column, one.title, one.quantity.unit or None, one.quantity.decimals)
-
-
-def _spread(one: Series) -> list[Column]:
-    mean = _plain(one)
-    further = [
-        Column(mean.key + end, f"{mean.title}, {words}", mean.unit, mean.decimals) for end, _, words in spread_of(one)
+def _with_spread(per: Per, one: Series, spread: Spread) -> list[Column]:
+    number = plain(one)
+    mean = replace(number, title=f"{number.title}, mean")
+    if spread == "none":
+        return [mean]
+    meant = _MEANT[per] | {"_high": _MEANT[per]["_low"]}
+    decimals = None if number.decimals is None else number.decimals + 1
+    return [
+        mean,
+        *(
+            Column(number.key + end, f"{number.title}, {words}", number.unit, decimals, "number", meant.get(end, ""))
+            for end, _, words in spread_of(one)
+        ),
     ]
-    return [Column(mean.key, f"{mean.title}, mean", mean.unit, mean.decimals), *further]

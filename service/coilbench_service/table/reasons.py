@@ -25,7 +25,7 @@ def of_strum(strum: Mapping[str, Any], shown: Collection[Series]) -> dict[str, s
     strum : as a measurement has it
     shown : the numbers that the table shows
     """
-    return _gathered(shown, {one.column: why for one in shown if (why := _of_one(strum, one)) is not None})
+    return gathered(shown, {one.column: why for one in shown if (why := _of_one(strum, one)) is not None})
 
 
 def of_take(document: Mapping[str, Any], spread: Collection[Series], single: Collection[Series]) -> dict[str, str]:
@@ -43,7 +43,7 @@ def of_take(document: Mapping[str, Any], spread: Collection[Series], single: Col
     for one in single:
         if values.get(one.quantity.key) is None and one.column in known:
             found[one.column] = known[one.column]
-    return _gathered([*spread, *single], found)
+    return gathered([*spread, *single], found)
 
 
 def text(reasons: Mapping[str, str]) -> str:
@@ -67,17 +67,34 @@ def _value(strum: Mapping[str, Any], one: Series) -> Any:
     return strum["quantities"].get(key) if one.part is None else (strum.get(key) or {}).get(one.part)
 
 
-def _of_mean(strums: Sequence[Mapping[str, Any]], one: Series) -> str | None:
-    missing = [strum for strum in strums if _value(strum, one) is None]
-    whys = _different(why for strum in missing if (why := _of_one(strum, one)) is not None)
-    if not whys:
+def of_mean(whys: Iterable[str], there: int, every: int, what: str = "strums") -> str | None:
+    """Why a mean is empty or of some only, in one sentence; None where nothing was said.
+
+    Parameters
+    ----------
+    whys : reasons of those without a value
+    there, every : how many have one, of how many
+    what : they are
+    """
+    told = _different(whys)
+    if not told:
         return None
-    said = ", or: ".join(whys[:MOST_REASONS])
-    if (more := len(whys) - MOST_REASONS) > 0:
+    said = ", or: ".join(told[:MOST_REASONS])
+    if (more := len(told) - MOST_REASONS) > 0:
         said += f", or {more} more reason{'s' if more > 1 else ''}"
-    if len(missing) < len(strums):
-        return f"only {len(strums) - len(missing)} of {len(strums)} strums: {said}"
-    return said if len(whys) == 1 else f"none of {len(strums)} strums: {said}"
+    if there:
+        return f"only {there} of {every} {what}: {said}"
+    return said if len(told) == 1 else f"none of {every} {what}: {said}"
+
+
+def whys_of(strums: Iterable[Mapping[str, Any]], one: Series) -> list[str]:
+    """Why each strum without this number has none, where that is known."""
+    return [why for strum in strums if (why := _of_one(strum, one)) is not None]
+
+
+def _of_mean(strums: Sequence[Mapping[str, Any]], one: Series) -> str | None:
+    there = sum(_value(strum, one) is not None for strum in strums)
+    return of_mean(whys_of(strums, one), there, len(strums))
 
 
 def _different(whys: Iterable[str]) -> list[str]:
@@ -88,7 +105,7 @@ def _different(whys: Iterable[str]) -> list[str]:
     return list(first.values())
 
 
-def _gathered(shown: Collection[Series], found: Mapping[str, str]) -> dict[str, str]:
+def gathered(shown: Collection[Series], found: Mapping[str, str]) -> dict[str, str]:
     """Columns in the order shown; all parts of a vector with one reason become one entry under its key."""
     parts: dict[str, list[str]] = {}
     for one in shown:

@@ -1,4 +1,6 @@
-"""The rows of a table: flat dictionaries by column key; what is not known or not measured is None.
+"""The rows of a table by take or strum: flat dictionaries by column key; what is not known or not measured is None.
+
+A row of a take also knows, beside its columns, how many strums each mean rests on (`columns.COUNT`).
 
 Only `reasons` is a dictionary itself, by column; CSV and spreadsheets show it as text. It says nothing of millivolts
 while the service has no chain: who never calibrated anything would read it in every row.
@@ -12,7 +14,7 @@ from typing import Any
 from coilbench_service.calibrations import Calibrations
 from coilbench_service.measurement_view import measurement_view
 from coilbench_service.table import reasons
-from coilbench_service.table.columns import Per, Series, series, spread_of
+from coilbench_service.table.columns import COUNT, Per, Series, series, spread_of
 from coilbench_worker.measure.calibration import NO_CHAIN
 from coilbench_worker.store.measurements import MeasurementRecord
 from coilbench_worker.store.takes import TakeRecord
@@ -25,7 +27,7 @@ class Rows:
 
     Parameters
     ----------
-    per : one row for every strum, or for every take
+    per : one row for every strum, or for every take; rows of pickups are made in `pickups`
     chosen : quantities to show, keys or flat keys; None means all
     """
 
@@ -53,10 +55,10 @@ class Rows:
             document = measurement_view(take, measurement, about, calibrations.of(about))
         known = _known(take, about)
         if self._per == "take":
-            yield _with_said_reasons(self._take_row(take, known, document), calibrations)
+            yield with_said_reasons(self._take_row(take, known, document), calibrations)
         elif document is not None:
             for strum in document["strums"]:
-                yield _with_said_reasons(self._strum_row(known, document, strum), calibrations)
+                yield with_said_reasons(self._strum_row(known, document, strum), calibrations)
 
     def _strum_row(self, known: Row, document: Mapping[str, Any], strum: Mapping[str, Any]) -> Row:
         return {
@@ -78,6 +80,7 @@ class Rows:
         for one in self._strum:
             summary = _number(document["summary"], one) or {}
             row[one.column] = summary.get("mean")
+            row[one.column + COUNT] = summary.get("n")
             for end, field, _ in spread_of(one):
                 row[one.column + end] = summary.get(field)
         row |= {one.column: _number(document["take_quantities"], one) for one in self._take}
@@ -86,7 +89,7 @@ class Rows:
         return row
 
 
-def _with_said_reasons(row: Row, calibrations: Calibrations) -> Row:
+def with_said_reasons(row: Row, calibrations: Calibrations) -> Row:
     """The row without what every row would say of millivolts while there is no chain that a take could name."""
     said = row.get("reasons") or {}
     if NO_CHAIN in said.values() and not calibrations.any_chain():

@@ -32,8 +32,8 @@ def write_workbook(
     name: str,
     *,
     max_rows: int = MAX_ROWS,
-) -> None:
-    """Write the table to a file; what does not fit on one sheet goes on on the next.
+) -> int:
+    """Write the table to a file, and say how many rows it has; what does not fit on one sheet goes on on the next.
 
     Parameters
     ----------
@@ -43,17 +43,19 @@ def write_workbook(
     """
     book = xlsxwriter.Workbook(file, _OPTIONS)
     formats = _Formats(book)
-    sheet, at, sheets = None, max_rows, 0
+    sheet, at, sheets, written = None, max_rows, 0, 0
     for row in rows:
         if at >= max_rows:
             sheets += 1
             sheet, at = _begin_sheet(book, name if sheets == 1 else f"{name} {sheets}", columns, formats), 1
         _write_row(sheet, at, columns, row, formats)
         at += 1
+        written += 1
     if sheet is None:
         _begin_sheet(book, name, columns, formats)
     _explain(book, columns, formats)
     book.close()
+    return written
 
 
 class _Formats:

@@ -54,7 +54,7 @@ def pickup_mean(takes: Takes, tie: Tie | None = None, confidence: float = CONFID
     ------
     ValueError : no take, or an empty one
 
-    Source: S. R. Searle, Linear Models (1971), unweighted means. Coverage: tests/unit/compare/test_table_pickup_mean.py.
+    Source: S. R. Searle, Linear Models (1971), unweighted means. Coverage: tests/unit/compare.
     """
     if not takes or not all(takes):
         raise ValueError("a pickup's mean needs a take, and a value of every take")

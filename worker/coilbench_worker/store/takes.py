@@ -139,10 +139,10 @@ def named(connection: Connection, by: str, keys: Collection[str] | None = None) 
     return {key: Named(int(takes), int(measured)) for key, takes, measured in connection.execute(query)}
 
 
-def pickups_of(connection: Connection, chosen: TakeFilter) -> list[str | None]:
-    """The pickups that takes of the filter name, each once; None among them where a take names none."""
-    query = _filtered(select(takes.c.pickup).distinct(), chosen)
-    return [row.pickup for row in connection.execute(query)]
+def pickups_of(connection: Connection, chosen: TakeFilter) -> dict[str | None, int]:
+    """How many takes of the filter name each pickup; under None those that name none."""
+    query = _filtered(select(takes.c.pickup, func.count()).select_from(takes), chosen).group_by(takes.c.pickup)
+    return {pickup: int(number) for pickup, number in connection.execute(query)}
 
 
 def update_about(connection: Connection, take_id: str, about: Mapping[str, Any]) -> TakeRecord | None:
