@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from dataclasses import dataclass, field
 
+from coilbench_service.excerpt_shelf import ExcerptShelf
 from coilbench_service.idempotency import KeysInFlight
 from coilbench_service.waiting import Waiters
 from coilbench_worker.audio.limits import AudioLimits
@@ -21,7 +22,7 @@ TONES_AT_ONCE = 2
 
 @dataclass(frozen=True)
 class Bench:
-    """The stores, the way to the workers, the places for those who wait and for tones that are measured."""
+    """The stores, the way to the workers, the places for those who wait, for tones and for excerpts."""
 
     configuration: Configuration
     database: Database
@@ -30,6 +31,7 @@ class Bench:
     waiters: Waiters
     keys: KeysInFlight
     tones: threading.BoundedSemaphore = field(default_factory=lambda: threading.BoundedSemaphore(TONES_AT_ONCE))
+    excerpts: ExcerptShelf = field(default_factory=ExcerptShelf)
 
     @classmethod
     def of(cls, configuration: Configuration) -> Bench:
@@ -54,5 +56,6 @@ class Bench:
     def close(self) -> None:
         """Let waiters go and close connections."""
         self.waiters.close()
+        self.excerpts.close()
         self.dispatcher.close()
         self.database.close()

@@ -10,6 +10,7 @@ from typing import Any
 from pydantic import BaseModel, Field, JsonValue
 
 from coilbench_service.json_document import rfc3339
+from coilbench_service.take_view import take_path
 from coilbench_worker.measure.calibration import CalibrationState
 from coilbench_worker.measure.description import description_checks
 from coilbench_worker.measure.millivolts import calibrated
@@ -43,6 +44,7 @@ class StrumView(BaseModel):
     third_octave_db: Values
     band_decay_db_per_s: Values
     reasons: dict[str, str] = Field(description="Why a quantity is null")
+    audio: str = Field(description="Where the strum can be heard; takes match_lufs. Start with the volume down")
 
 
 class AudioView(BaseModel):
@@ -103,6 +105,11 @@ class Measurement(BaseModel):
     )
 
 
+def strum_audio_path(take_id: str, number: int) -> str:
+    """Address of one strum as sound."""
+    return f"{take_path(take_id)}/strums/{number}/audio"
+
+
 def measurement_view(
     take: TakeRecord, measurement: MeasurementRecord, about: Mapping[str, Any], state: CalibrationState
 ) -> dict[str, Any]:
@@ -122,6 +129,7 @@ def measurement_view(
         "made": rfc3339(measurement.made),
         "reasons": {},  # measurements of version 1 have none of the whole take
         **document,
+        "strums": [{**strum, "audio": strum_audio_path(take.id, strum["number"])} for strum in document["strums"]],
         "checks": checks,
         "usable": all(check["severity"] != "reject" for check in checks),
     }

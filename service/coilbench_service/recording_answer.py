@@ -1,4 +1,4 @@
-"""A recording as an answer: byte for byte as it was sent, whole or in part (RFC 9110 section 14)."""
+"""A recording as an answer: byte for byte as it is, whole or in part (RFC 9110 section 14)."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _MEDIA_TYPES = {
 }
 
 
-def recording_answer(file: BinaryIO, *, name: str, size: int, sha256: str, created: datetime) -> ConditionalResponse:
+def recording_answer(file: BinaryIO, *, name: str, size: int, tag: str, created: datetime) -> ConditionalResponse:
     """The answer to a request for a recording; heeds Range and the conditions of the request.
 
     Parameters
@@ -32,7 +32,7 @@ def recording_answer(file: BinaryIO, *, name: str, size: int, sha256: str, creat
     file : open at its beginning; closed with the answer, or when there is none
     name : for the download, of any characters
     size : bytes
-    sha256 : of the bytes; the entity tag
+    tag : strong entity tag, without quotes: other bytes have another
     created : when it came
 
     Raises
@@ -47,9 +47,7 @@ def recording_answer(file: BinaryIO, *, name: str, size: int, sha256: str, creat
         response.call_on_close(file.close)
         response.content_length = size
         response.headers["Content-Disposition"] = attachment(name)
-        response.headers["Cache-Control"] = "no-cache"
-        response.set_etag(sha256)
-        response.last_modified = created
+        _tag(response, tag, created)
         environ = {name: value for name, value in request.environ.items() if name != "HTTP_RANGE"}
         if (heeded := range_heeded(request.headers.get("Range", ""), size)) is not None:
             environ["HTTP_RANGE"] = heeded
@@ -62,6 +60,29 @@ def recording_answer(file: BinaryIO, *, name: str, size: int, sha256: str, creat
         file.close()
         raise
     return response
+
+
+def unchanged_answer(tag: str, created: datetime) -> ConditionalResponse | None:
+    """The answer to whoever has the recording already, before it is opened or made; None when it has to be.
+
+    Parameters
+    ----------
+    tag, created : as for `recording_answer`
+
+    Raises
+    ------
+    Problem : precondition-failed
+    """
+    response = ConditionalResponse()
+    _tag(response, tag, created)
+    response.make_conditional({name: value for name, value in request.environ.items() if name != "HTTP_RANGE"})
+    return response if response.status_code == 304 else None
+
+
+def _tag(response: ConditionalResponse, tag: str, created: datetime) -> None:
+    response.headers["Cache-Control"] = "no-cache"
+    response.set_etag(tag)
+    response.last_modified = created
 
 
 class _Part(Window):

@@ -116,7 +116,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
         if found.file is None:
             raise Problem(kinds.NO_TONE, "Full scale was stated as a number at this gain.")
         file, tone = _open(bench, path, found.file), found.file
-        return recording_answer(file, name=tone.name, size=tone.bytes, sha256=tone.sha256, created=found.created)
+        return recording_answer(file, name=tone.name, size=tone.bytes, tag=tone.sha256, created=found.created)
 
     return api
 
