@@ -219,7 +219,8 @@ def _jsonl(bench: Bench, question: Question) -> Response:
 
 def _xlsx(bench: Bench, question: Question) -> Response:
     def write(file: IO[bytes]) -> int:
-        return workbook.write_workbook(file, question.columns(), _every_row(bench, question), question.name)
+        with bench.database.read() as connection:
+            return question.write_workbook(connection, file)
 
     return _file(write, workbook.MEDIA_TYPE)
 

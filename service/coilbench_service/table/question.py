@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import IO, Any, Literal
 
 from sqlalchemy import Connection
 
 from coilbench_service.calibrations import Calibrations
 from coilbench_service.inheritance import Inheritance
-from coilbench_service.table.columns import Column, Per, Spread, columns
+from coilbench_service.table import workbook
+from coilbench_service.table.columns import Column, Per, Spread, columns, shown
 from coilbench_service.table.long import long_columns, long_rows
+from coilbench_service.table.notes import Notes
 from coilbench_service.table.pickups import Pickups
 from coilbench_service.table.rows import Row, Rows
+from coilbench_service.table.workbook_charts import Charts
 from coilbench_worker.store import measurements
 from coilbench_worker.store.takes import TakeFilter
 
@@ -70,3 +73,22 @@ class Question:
         if self.per == "pickup":
             return self.shaped(self.pickups(connection).rows())
         return self.shaped(self.of_takes(connection, self.takes))
+
+    def write_workbook(self, connection: Connection, file: IO[bytes]) -> int:
+        """Write a spreadsheet with charts, conditions and checks; the number of its rows."""
+        means, _ = shown(self.per, self.quantities)
+        charts = Charts(self.per, means if self.shape == "wide" else ())
+        pickups = self.pickups(connection) if self.per == "pickup" else None
+        wide = self.of_takes(connection, self.takes) if pickups is None else pickups.rows()
+
+        def notes() -> Notes:
+            left_out = None if pickups is None else {one.take: one.reason for one in pickups.left_out}
+            return Notes(connection, self.takes, left_out)
+
+        def seen() -> Iterator[Row]:
+            for row in wide:
+                charts.see(row)
+                yield row
+
+        rows = self.shaped(seen())
+        return workbook.write_workbook(file, self.columns(), rows, self.name, charts=charts, notes=notes)

@@ -408,7 +408,8 @@ def test_spreadsheet_cells_have_types_and_nothing_is_a_formula_or_link() -> None
 
 def test_the_spreadsheet_explains_its_columns() -> None:
     sheet = _book(ROWS)["columns"]
-    assert [cell.value for cell in sheet[3]] == ["rms_dbfs", "RMS", "dBFS"]
+    assert [cell.value for cell in sheet[1]] == ["column", "meaning", "unit", "definition", "source"]
+    assert [cell.value for cell in sheet[3]][:3] == ["rms_dbfs", "RMS", "dBFS"]
 
 
 def test_an_empty_spreadsheet_has_its_head() -> None:
