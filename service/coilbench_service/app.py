@@ -8,7 +8,7 @@ from flask import Response, request
 from flask_openapi3.models.info import Info
 from flask_openapi3.openapi import OpenAPI
 
-from coilbench_service import hosts, json_document, metrics, problems, request_log, sheet_csv, upload
+from coilbench_service import cross_site, hosts, json_document, metrics, page, problems, request_log, sheet_csv, upload
 from coilbench_service.bench import Bench
 from coilbench_service.conditional import ConditionalResponse
 from coilbench_service.openapi import ProblemDetails
@@ -97,6 +97,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
         health.blueprint(bench, numbers),
     ):
         app.register_api(blueprint)
+    app.register_blueprint(page.blueprint(bench))
     app.generate_spec_json()  # type: ignore[no-untyped-call] # once and now: making it is not for several threads
     return app
 
@@ -104,6 +105,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
 def _admit(configuration: Configuration) -> None:
     """What holds before any route: our host, a body of the kind and size that the route takes."""
     hosts.require_our_host(request, configuration.hosts_allowed)
+    cross_site.require_our_page(request)
     multipart = request.mimetype == "multipart/form-data" or request.endpoint not in JSON_TOO
     if request.endpoint in UPLOADS and request.method == "POST" and multipart:
         request.max_content_length = configuration.max_upload_bytes + upload.ENVELOPE_BYTES

@@ -19,9 +19,11 @@ from http_service import Service, assert_problem
 
 
 def _routes(service: Service) -> list[tuple[str, str]]:
+    """Those for programs; pages are for people."""
     return [
         (re.sub(r"<(?:[^<:]+:)?([^>]+)>", r"{\1}", rule.rule), method.lower())
         for rule in service.app.url_map.iter_rules()
+        if not rule.endpoint.startswith("page.")
         for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
     ]
 
@@ -111,11 +113,6 @@ def assert_fits(service: Service, address: str, path: str) -> None:
     answer = service.client.get(address)
     assert answer.status_code == 200
     Draft202012Validator(whole, registry=registry).validate(answer.json)
-
-
-def test_the_address_alone_leads_to_the_page(service: Service) -> None:
-    answer = service.client.get("/")
-    assert (answer.status_code, answer.headers["Location"]) == (302, "/v1/docs")
 
 
 def test_the_page_and_all_it_loads_come_from_here(service: Service) -> None:

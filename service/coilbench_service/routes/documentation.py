@@ -5,12 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import flask_openapi3_swagger  # type: ignore[import-untyped]
-from flask import Response, current_app, redirect, send_from_directory
+from flask import Response, current_app, send_from_directory
 from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
 from flask_openapi3.openapi import OpenAPI
 from pydantic import BaseModel, Field
-from werkzeug.wrappers import Response as BaseResponse
 
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
@@ -54,13 +53,8 @@ class AssetPath(BaseModel):
 
 
 def blueprint() -> APIBlueprint:
-    """The routes of /v1/openapi.json and /v1/docs, and the way there from /."""
+    """The routes of /v1/openapi.json and /v1/docs."""
     api = APIBlueprint("documentation", __name__, abp_tags=[TAG])
-
-    @api.get("/", responses=answers({302: {"description": "The page is at /v1/docs"}}))
-    def show_the_way() -> BaseResponse:
-        """The way to the page for people."""
-        return redirect("/v1/docs")
 
     @api.get(
         "/v1/openapi.json",

@@ -1,0 +1,60 @@
+"""What every page has: its frame and navigation, its policy, and how a problem looks to a person."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+from typing import Any
+
+from flask import Blueprint, Response, current_app, render_template, request
+
+from coilbench_service import problems
+from coilbench_service.conditional import ConditionalResponse
+from coilbench_service.problems import Problem
+
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; media-src 'self' blob:; "
+    "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+NAVIGATION = (
+    ("page.takes", "Recordings"),
+    ("page.pickups", "Pickups"),
+    ("page.sessions", "Sessions"),
+    ("page.compare", "Compare"),
+    ("page.choose", "Choose"),
+    ("page.coil", "Coil"),
+)
+"""Endpoint and label, in the order of work; a page that is not there is not listed."""
+
+
+def show(template: str, status: int = 200, *, here: str, **content: Any) -> Response:
+    """A page as an answer.
+
+    Parameters
+    ----------
+    template : a name in templates/ that extends layout.html
+    here : endpoint of the navigation's entry that the page belongs to
+    content : for the template; a name it lacks is an error (StrictUndefined)
+    """
+    places = [(name, label) for name, label in NAVIGATION if name in current_app.view_functions]
+    text = render_template(template, here=here, places=places, version=version("coilbench"), **content)
+    response = ConditionalResponse(text, status, mimetype="text/html")
+    response.headers["Cache-Control"] = "no-store"
+    return response
+
+
+def register(pages: Blueprint) -> None:
+    """Give pages their policy, and people a page for a problem; who does not ask for HTML gets it as JSON."""
+
+    @pages.after_request
+    def protect(response: Response) -> Response:
+        response.headers["Content-Security-Policy"] = POLICY
+        return response
+
+    @pages.errorhandler(Problem)
+    def say(problem: Problem) -> Response:
+        wanted = request.accept_mimetypes
+        if wanted.quality("text/html") <= wanted.quality(problems.MEDIA_TYPE):
+            return problems.answer(problem)
+        response = show("problem.html", problem.kind.status, here="", problem=problem.body())
+        response.headers.update(problem.headers)
+        return response

@@ -1,0 +1,99 @@
+"""How pages write things down: figures, moments, sizes, units, the name of a take. Each is a filter of the templates."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from math import isfinite
+from typing import Any
+
+from markupsafe import Markup
+
+MINUS = "\N{MINUS SIGN}"
+NOTHING = "\N{EN DASH}"
+SEVERITIES = ("reject", "caution", "note")
+"""Worst first."""
+STATES = {
+    "waiting": "Waiting",
+    "measuring": "Being measured",
+    "measured": "Measured",
+    "rejected": "Can't be measured",
+    "failed": "Failed here",
+}
+SEVERITY_WORDS = {"reject": "Not usable", "caution": "Caution", "note": "Note"}
+ENDINGS = {
+    "next": "the next strum",
+    "damped": "damped by hand",
+    "noise": "sank into the noise",
+    "file-end": "the file ends",
+}
+_UNITS = ((1e9, "GB"), (1e6, "MB"), (1e3, "kB"))
+
+
+def figure(value: float | None, decimals: int = 1) -> str:
+    """A number with this many decimals and a real minus sign; a dash for None."""
+    if value is None or not isfinite(value):
+        return NOTHING
+    text = f"{value:.{decimals}f}"
+    return text.replace("-", MINUS) if float(text) != 0 else text.removeprefix("-")
+
+
+def moment(text: str) -> Markup:
+    """An RFC 3339 time in UTC as a `time` element that says so."""
+    when = datetime.fromisoformat(text)
+    return Markup('<time datetime="{}">{} UTC</time>').format(text, f"{when.day} {when:%b %Y, %H:%M}")
+
+
+def size(count: int) -> str:
+    """Bytes, in the unit that keeps the number short."""
+    for factor, unit in _UNITS:
+        if count >= factor:
+            return f"{count / factor:.1f} {unit}"
+    return f"{count} bytes"
+
+
+def called(take: Mapping[str, Any]) -> str:
+    """What a take is called: its label, else the name of its file."""
+    return str(take["about"].get("label") or take["file"]["name"])
+
+
+def plain(value: Any) -> str:
+    """Any value of a description as text for people."""
+    if value is None:
+        return NOTHING
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return ", ".join(plain(one) for one in value)
+    if isinstance(value, dict):
+        return "; ".join(f"{name}: {plain(one)}" for name, one in value.items())
+    return str(value)
+
+
+def coded(text: str) -> Markup:
+    """A sentence whose `names` in backticks are set as code."""
+    parts = text.split("`")
+    if len(parts) % 2 == 0:
+        return Markup.escape(text)
+    return Markup("").join(
+        Markup("<code>{}</code>").format(part) if odd % 2 else part for odd, part in enumerate(parts)
+    )
+
+
+def worst(checks: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Checks, the worst first, otherwise in their order."""
+    return sorted(checks, key=lambda check: SEVERITIES.index(check["severity"]))
+
+
+FILTERS: dict[str, Callable[..., Any]] = {
+    "figure": figure,
+    "moment": moment,
+    "size": size,
+    "called": called,
+    "plain": plain,
+    "coded": coded,
+    "worst": worst,
+    "state_word": STATES.__getitem__,
+    "severity_word": SEVERITY_WORDS.__getitem__,
+    "ending": lambda text: ENDINGS.get(text, text),
+}

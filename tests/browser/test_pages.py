@@ -1,0 +1,46 @@
+"""Every page in a real browser: nothing in the console, nothing from elsewhere, nothing against it from axe-core."""
+
+from __future__ import annotations
+
+import pytest
+
+from browser.conftest import Bench
+from browser.visitor import DESK, TABLET, Visit
+
+PAGES = {
+    "recordings": "/",
+    "recordings-of-one-pickup": "/?pickup=harbour-neck",
+    "take": "/takes/{good}",
+    "take-spoiled": "/takes/{spoiled}",
+    "beside": "/takes/beside?take={good}&take={other}&take={spoiled}",
+    "beside-nothing": "/takes/beside",
+}
+"""Name and address of each page; a new page is one line here."""
+LOOKS = {"desk-light": (DESK, "light"), "tablet-dark": (TABLET, "dark")}
+
+
+@pytest.fixture
+def addresses(bench: Bench) -> dict[str, str]:
+    """The addresses of the pages, with the takes of this service."""
+    ids = {
+        "good": bench.take("harbour-neck, take 1")["id"],
+        "other": bench.take("mill-bridge, take 1")["id"],
+        "spoiled": bench.take("mill-bridge, first try")["id"],
+    }
+    return {name: address.format(**ids) for name, address in PAGES.items()}
+
+
+@pytest.mark.parametrize("look", LOOKS)
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_has_no_faults_and_axe_has_nothing_against_it(
+    visit: Visit, addresses: dict[str, str], name: str, look: str
+) -> None:
+    viewport, colours = LOOKS[look]
+    visitor = visit(viewport=viewport, color_scheme=colours)
+    page = visitor.at(addresses[name])
+    for summary in page.locator("details:not([open]) > summary").all():
+        if summary.is_visible():
+            summary.click()  # what is folded away counts too
+    visitor.picture(f"{name}-{look}")
+    assert visitor.violations() == []
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "the page scrolls sideways"
