@@ -25,9 +25,11 @@ from coilbench.errors import (
     Conflict,
     FileChanged,
     MissingLibrary,
+    NoCommonLevel,
     NotAllSent,
     NotARecording,
     NotFound,
+    NothingToHear,
     NothingToSend,
     NotPermitted,
     NotReachable,
@@ -38,6 +40,7 @@ from coilbench.errors import (
     StillMeasuring,
     ToneUnfit,
     TooLarge,
+    TooLoud,
     UnknownFormat,
     Unprocessable,
     UnreadableAnswer,
@@ -45,6 +48,7 @@ from coilbench.errors import (
 from coilbench.fit import FieldFit, Fit, Point
 from coilbench.groups import Group, GroupMean, Groups, Pair
 from coilbench.left_out import LeftOut
+from coilbench.listening import Excerpt, Listening
 from coilbench.measurement import Check, CheckKind, Measurement, Quantity, Strum
 from coilbench.patience import Patience
 from coilbench.problem import FieldError, Problem
@@ -80,6 +84,7 @@ __all__ = [
     "Comparison",
     "Condition",
     "Conflict",
+    "Excerpt",
     "FieldError",
     "FieldFit",
     "FileChanged",
@@ -89,9 +94,11 @@ __all__ = [
     "Groups",
     "Imported",
     "LeftOut",
+    "Listening",
     "Measurement",
     "Miss",
     "MissingLibrary",
+    "NoCommonLevel",
     "NotARecording",
     "NotAllSent",
     "NotFound",
@@ -99,6 +106,7 @@ __all__ = [
     "NotReachable",
     "NotReadable",
     "NotSaved",
+    "NothingToHear",
     "NothingToSend",
     "Pair",
     "Patience",
@@ -123,6 +131,7 @@ __all__ = [
     "Tone",
     "ToneUnfit",
     "TooLarge",
+    "TooLoud",
     "UnknownFormat",
     "Unprocessable",
     "UnreadableAnswer",

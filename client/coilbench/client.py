@@ -22,6 +22,7 @@ from coilbench.coil_calls import CoilCalls
 from coilbench.comparing_calls import ComparingCalls, subject_of
 from coilbench.errors import NotAllSent, NothingToSend, UnreadableAnswer
 from coilbench.filters import TakeFilters, names_no_take, query_of
+from coilbench.listening_calls import ListeningCalls
 from coilbench.manifest import read_manifest
 from coilbench.measurement import CheckKind, Measurement, Quantity
 from coilbench.parcels import Parcel, pack
@@ -44,7 +45,7 @@ AnyTake = str | Take | Sent
 """A take by its id, as it was last seen, or as it was sent."""
 
 
-class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls):
+class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls, ListeningCalls):
     """A coilbench service, from Python. A context manager, if wished.
 
     Parameters

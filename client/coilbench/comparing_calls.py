@@ -55,7 +55,7 @@ class ComparingCalls(Calls):
         """
         document = {
             "baseline": subject_of(baseline),
-            "others": _subjects(others),
+            "others": subjects_of(others),
             "quantities": _listed(quantities),
             "confidence": confidence,
             "session": session,
@@ -83,7 +83,7 @@ class ComparingCalls(Calls):
         Unprocessable : a quantity, pickup or take that there is not
         """
         document = {
-            "subjects": _subjects(subjects),
+            "subjects": subjects_of(subjects),
             "quantities": _listed(quantities),
             "difference": finite(difference) if difference is not None else None,
             "session": session,
@@ -115,7 +115,7 @@ class ComparingCalls(Calls):
         document = {
             "field": field,
             "quantities": _listed(quantities),
-            "among": _subjects(among),
+            "among": subjects_of(among),
             "session": session,
             "confidence": confidence,
         }
@@ -146,7 +146,7 @@ class ComparingCalls(Calls):
         document = {
             "fields": _listed(fields),
             "quantities": _listed(quantities),
-            "among": _subjects(among),
+            "among": subjects_of(among),
             "session": session,
             "confidence": confidence,
         }
@@ -180,7 +180,7 @@ class ComparingCalls(Calls):
         document = {
             "reference": subject_of(reference),
             "wish": finite(wish_of(wish)),
-            "among": _subjects(among),
+            "among": subjects_of(among),
             "session": session,
             "load": None if load is None else finite(dict(load)),
         }
@@ -249,7 +249,17 @@ def subject_of(named: Named) -> str:
     return named.id if isinstance(named, Take) else named
 
 
-def _subjects(named: Named | Iterable[Named] | None) -> list[str] | None:
+def subjects_of(named: Named | Iterable[Named] | None) -> list[str] | None:
+    """Keys of pickups, or ids of takes, in order; None for None.
+
+    Parameters
+    ----------
+    named : one or several
+
+    Raises
+    ------
+    BadDescription : a file that was not sent
+    """
     if named is None:
         return None
     if isinstance(named, str | Pickup | Take | Sent):

@@ -12,7 +12,8 @@ CoilbenchError
 │   ├── TooLarge        413: over the service's limit on bytes
 │   ├── NotARecording   415: not a kind of file that can be measured
 │   ├── Unprocessable   422: understood, but can't be done; `problem.errors` names the fields
-│   │   └── ToneUnfit   a recording that no chain can be calibrated by; `faults` lists why
+│   │   ├── ToneUnfit   a recording that no chain can be calibrated by; `faults` lists why
+│   │   └── TooLoud     a strum that would pass full scale; `greatest_match_lufs` says what fits
 │   ├── Busy            429, 503: asked to come back later, all retries used up
 │   └── ServiceFault    500 and above
 ├── BadDescription      a value of a description can't be read (a gain that is no number)
@@ -21,9 +22,11 @@ CoilbenchError
 ├── NotAllSent          some files could not be sent; the others were; carries `sent` and `failed`
 ├── NotReadable         a recording can't be read
 ├── FileChanged         a file changed while it was being sent
+├── NothingToHear       no strum can be listened to
+├── NoCommonLevel       strums that can't be brought to one loudness; `greatest_match_lufs` fits all of them
 ├── StillMeasuring      the time given to `wait` is up; carries `takes`
 ├── UnknownFormat       a table can't be saved under this extension
-├── NotSaved            a table could not be written
+├── NotSaved            a file could not be written
 └── MissingLibrary      an optional library is not installed
 """
 
@@ -112,6 +115,16 @@ class ToneUnfit(Unprocessable):
         return tuple(error.message for error in self.problem.errors)
 
 
+class TooLoud(Unprocessable):
+    """A strum that would pass full scale at the loudness asked for."""
+
+    @property
+    def greatest_match_lufs(self) -> float | None:
+        """The greatest loudness that fits, LUFS; None where the strum has none."""
+        found = self.problem.further.get("greatest_match_lufs")
+        return float(found) if isinstance(found, int | float) else None
+
+
 class ServiceFault(Refused):
     """500 and above."""
 
@@ -169,6 +182,23 @@ class NotAllSent(CoilbenchError):
         self.failed = tuple(failed)
 
 
+class NothingToHear(CoilbenchError, ValueError):
+    """No strum can be listened to."""
+
+
+class NoCommonLevel(CoilbenchError, ValueError):
+    """Strums that can't be brought to one loudness without clipping; nothing was saved.
+
+    Attributes
+    ----------
+    greatest_match_lufs : fits all of them, LUFS; None where one has no loudness
+    """
+
+    def __init__(self, message: str, greatest_match_lufs: float | None) -> None:
+        super().__init__(message)
+        self.greatest_match_lufs = greatest_match_lufs
+
+
 class StillMeasuring(CoilbenchError, TimeoutError):
     """The time given to `wait` is up and some takes are not final; `takes` holds all, as they are now."""
 
@@ -186,7 +216,7 @@ class UnknownFormat(CoilbenchError, ValueError):
 
 
 class NotSaved(CoilbenchError, OSError):
-    """A table could not be written."""
+    """A file could not be written."""
 
 
 class MissingLibrary(CoilbenchError, ImportError):
@@ -208,7 +238,7 @@ BY_STATUS: dict[int, type[Refused]] = {
 }
 
 
-BY_SLUG: dict[str, type[Refused]] = {"tone-unfit": ToneUnfit}
+BY_SLUG: dict[str, type[Refused]] = {"tone-unfit": ToneUnfit, "over-full-scale": TooLoud}
 
 
 def refused(problem: Problem) -> Refused:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 
@@ -27,6 +27,7 @@ class Problem:
     detail : this case: the value, the limit, the likely cause; may be empty
     advice : what to do; may be empty
     errors : the fields at fault, if any
+    further : members beyond these, such as `greatest_match_lufs`
     """
 
     type: str
@@ -35,6 +36,7 @@ class Problem:
     detail: str = ""
     advice: str = ""
     errors: tuple[FieldError, ...] = ()
+    further: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
     @property
     def slug(self) -> str:
@@ -92,6 +94,7 @@ class Problem:
                 for entry in fields
                 if isinstance(entry, Mapping)
             ),
+            further={name: value for name, value in document.items() if name not in cls.__annotations__},
         )
 
 

@@ -70,6 +70,7 @@ class Transport:
         headers: Mapping[str, str] | None = None,
         timeout_s: float | None = None,
         changes_nothing: bool = False,
+        stream: bool = False,
     ) -> requests.Response:
         """Ask once, and again where that is safe.
 
@@ -82,6 +83,7 @@ class Transport:
         headers : further ones
         timeout_s : for this answer to begin, s; the transport's own by default
         changes_nothing : a POST that only asks, and may be sent again
+        stream : leave the body to be read, or closed, by the caller
 
         Returns
         -------
@@ -97,7 +99,9 @@ class Transport:
         retry = 0
         while True:
             try:
-                answer = self._once(method, path, query, document, body, sent_headers, timeout_s or self.timeout_s)
+                answer = self._once(
+                    method, path, query, document, body, sent_headers, timeout_s or self.timeout_s, stream=stream
+                )
             except requests.exceptions.SSLError as cause:
                 raise NotReachable(self.url, f"the certificate was not accepted: {_reason(cause)}") from cause
             except (
@@ -201,6 +205,8 @@ class Transport:
         body: Callable[[], Body] | None,
         headers: Mapping[str, str],
         timeout_s: float,
+        *,
+        stream: bool,
     ) -> requests.Response:
         data: Any = None
         headers = dict(headers)
@@ -217,6 +223,7 @@ class Transport:
             headers=headers,
             timeout=(CONNECT_TIMEOUT_S, timeout_s),
             allow_redirects=method == "GET",
+            stream=stream,
         )
 
 

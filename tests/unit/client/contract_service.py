@@ -32,7 +32,9 @@ KNOWN_FIELDS = {
 
 @dataclass
 class Fault:
-    """What to do instead of answering, once: a status with headers, or a lost connection before or after the work."""
+    """What to do instead of answering, once: a status with headers, or a connection lost before or after the work, or
+    within the body.
+    """
 
     method: str
     path: str
@@ -172,6 +174,8 @@ class _Handler(BaseHTTPRequestHandler):
             if fault.lose != "after":
                 if fault.lose:
                     self.close_connection = True
+                    if fault.lose == "within":
+                        self._answer(200, fault.body, fault.headers, missing=1)
                 else:
                     kind = {"Content-Type": "application/problem+json"} if fault.body.startswith(b"{") else {}
                     self._answer(fault.status, fault.body, {**kind, **fault.headers})
@@ -180,17 +184,23 @@ class _Handler(BaseHTTPRequestHandler):
         if fault is not None:
             self.close_connection = True
             return
+        if parts.path == "/v1/table" and self.query.get("format") == ["csv"]:
+            keys = [column["key"] for column in document["columns"]]
+            lines = [keys, *([str(row.get(key, "")) for key in keys] for row in document["items"])]
+            text = "".join(",".join(line) + "\r\n" for line in lines)
+            self._answer(status, text.encode(), {"Content-Type": "text/csv; charset=utf-8"})
+            return
         kind = "application/json" if status < 400 else "application/problem+json"
         self._answer(
             status, b"" if document is None else json.dumps(document).encode(), {"Content-Type": kind, **headers}
         )
 
-    def _answer(self, status: int, body: bytes, headers: dict[str, str]) -> None:
+    def _answer(self, status: int, body: bytes, headers: dict[str, str], missing: int = 0) -> None:
         self.send_response(status)
         for name, value in headers.items():
             self.send_header(name, value)
         if status != 204:
-            self.send_header("Content-Length", str(len(body)))
+            self.send_header("Content-Length", str(len(body) + missing))
         self.end_headers()
         self.wfile.write(body)
 
