@@ -13,7 +13,7 @@ import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Unpack
+from typing import Any, Literal, Unpack
 from urllib.parse import quote
 
 from coilbench.calls import PAGE
@@ -32,7 +32,8 @@ from coilbench.selection import What, select
 from coilbench.sending import Sender, take_of
 from coilbench.sent import Sent
 from coilbench.sheet_calls import SheetCalls
-from coilbench.table import Per, Row, Table, columns_of
+from coilbench.table import Per, Shape, Spread, Table
+from coilbench.table_served import ServedTable
 from coilbench.take import Take
 from coilbench.transport import Transport
 from coilbench.waiting import wait_for
@@ -286,14 +287,23 @@ class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls, ListeningCalls):
         return [CheckKind.from_document(item) for item in self._transport.lines("/v1/checks")]
 
     def table(
-        self, per: Per = "take", quantities: Iterable[str] | None = None, **filters: Unpack[TakeFilters]
+        self,
+        per: Per = "take",
+        quantities: Iterable[str] | None = None,
+        *,
+        shape: Shape = "wide",
+        spread: Spread = "all",
+        **filters: Unpack[TakeFilters],
     ) -> Table:
-        """A table of what was measured.
+        """A table of what was measured; iterating and saving need not hold all of it in memory.
 
         Parameters
         ----------
-        per : what a row is: take or strum
+        per : what a row is: take, strum, or pickup, which has the mean of its takes and an interval that holds takes,
+            not strums, for independent
         quantities : keys of those wanted; None for all
+        shape : wide has a column for every quantity, long a row for every number
+        spread : none leaves out standard deviations and intervals
         filters : as for `takes`
 
         Raises
@@ -302,19 +312,19 @@ class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls, ListeningCalls):
         """
         if names_no_take(filters):
             return Table(per, (), ())
-        query = [("per", per), ("format", "json"), *query_of(filters), ("limit", PAGE)]
+        question = [("per", per), *query_of(filters)]
         if quantities is not None:
-            query.append(("quantities", ",".join(quantities)))
-        rows: list[Row] = []
-        columns = None
-        for page in self._transport.pages("/v1/table", query):
-            if columns is None:
-                columns = columns_of(page.get("columns") or [])
-            rows += page["items"]
-        return Table(per, columns or (), tuple(rows))
+            question.append(("quantities", ",".join(quantities)))
+        question += [
+            (name, said) for name, said, usual in (("shape", shape, "wide"), ("spread", spread, "all")) if said != usual
+        ]
+        return ServedTable(self._transport, per, question)
 
     def table_of(
-        self, takes: AnyTake | Iterable[AnyTake], per: Per = "take", quantities: Iterable[str] | None = None
+        self,
+        takes: AnyTake | Iterable[AnyTake],
+        per: Literal["take", "strum"] = "take",
+        quantities: Iterable[str] | None = None,
     ) -> Table:
         """A table of some takes only.
 

@@ -12,7 +12,9 @@ from coilbench.errors import MissingLibrary
 if TYPE_CHECKING:
     import pandas
 
-Per = Literal["take", "strum"]
+Per = Literal["take", "strum", "pickup"]
+Shape = Literal["wide", "long"]
+Spread = Literal["all", "none"]
 Row = Mapping[str, Any]
 
 
@@ -36,7 +38,7 @@ class Table:
 
     Attributes
     ----------
-    per : what a row is: take or strum
+    per : what a row is: take, strum or pickup
     columns : in order
     rows : dictionaries by column key; None where nothing is defined. `reasons` is a dictionary itself: why another
         column has nothing in this row
@@ -94,13 +96,13 @@ class Table:
         values = {column.key: self.column(column.key) for column in self.columns}
         if "reasons" in values:
             values["reasons"] = [cell_text(cell) or None for cell in values["reasons"]]
-        numbers = {column.key for column in self.columns if column.unit or _numeric(values[column.key])}
+        numbers = {column.key for column in self.columns if column.unit or is_numeric(values[column.key])}
         return pandas.DataFrame(
             {key: pandas.to_numeric(pandas.Series(cells)) if key in numbers else cells for key, cells in values.items()}
         )
 
     def save(self, path: str | Path) -> Path:
-        """Write the table; the extension picks the format: .csv, .xlsx or .json.
+        """Write the table; the extension picks the format: .csv, .xlsx, .json, .jsonl or .parquet.
 
         Parameters
         ----------
@@ -110,14 +112,20 @@ class Table:
         ------
         UnknownFormat : another extension
         NotSaved : can't be written there
+        MissingLibrary : Parquet without pyarrow
         """
         from coilbench.table_files import save
 
         return save(self, Path(path))
 
 
-def _numeric(values: Sequence[Any]) -> bool:
-    """Whether a column holds numbers, at least one, and nothing else."""
+def is_numeric(values: Sequence[Any]) -> bool:
+    """Whether a column holds numbers, at least one, and nothing else.
+
+    Parameters
+    ----------
+    values : of the column, None for empty cells
+    """
     found = [value for value in values if value is not None]
     return bool(found) and all(isinstance(value, int | float) and not isinstance(value, bool) for value in found)
 

@@ -1,4 +1,4 @@
-"""Table files: CSV, spreadsheet and JSON.
+"""Table files: CSV, spreadsheet, JSON, JSON lines and Parquet.
 
 Text cells of a CSV that begin like a formula, be it after characters that can't be seen or with its sign in full width,
 are defused with an apostrophe (CWE-1236); a spreadsheet gets numbers as numbers and text as text, never a formula or a
@@ -13,18 +13,20 @@ import os
 import tempfile
 import unicodedata
 from collections.abc import Callable, Mapping
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 import xlsxwriter
 
-from coilbench.errors import NotSaved, UnknownFormat
-from coilbench.table import Table, cell_text
+from coilbench.errors import MissingLibrary, NotSaved, UnknownFormat
+from coilbench.table import Table, cell_text, is_numeric
 
 _FORMULA_SIGNS = frozenset("=+-@\uff1d\uff0b\uff0d\uff20\ufe66\ufe62\ufe63\ufe6b")  # plain, full-width, small
 _PASSED_OVER = ("Zs", "Zl", "Zp", "Cc", "Cf")  # spaces, controls, format characters such as U+FEFF and U+200B
 LONGEST_CELL = 32_767
 MOST_SHEET_ROWS = 1_048_576
+NO_PARQUET = "Parquet needs pyarrow, which is not installed: pip install 'coilbench[parquet]'"
 SMALL = 0.01
 """Numbers below, such as p values, are shown with a power of ten: two decimals would make them 0."""
 NARROWEST, WIDEST = 8, 40
@@ -53,7 +55,7 @@ def save_answer(tables: Mapping[str, Table], document: Mapping[str, Any], path: 
 
     Parameters
     ----------
-    tables : by name; CSV has the first, a spreadsheet all of them
+    tables : by name; a spreadsheet has all of them, CSV, JSON lines and Parquet the first
     document : the whole answer, for JSON
     path : where to
 
@@ -66,7 +68,7 @@ def save_answer(tables: Mapping[str, Table], document: Mapping[str, Any], path: 
     if kind == ".json":
         text = json.dumps(dict(document), ensure_ascii=False, indent=1) + "\n"
         return whole(path, lambda partial: partial.write_text(text, encoding="utf-8"))
-    if kind == ".csv":
+    if kind != ".xlsx":
         return save(next(iter(tables.values())), path)
     return whole(path, lambda partial: _write_book(tables, partial))
 
@@ -142,7 +144,7 @@ def _starts_formula(text: str) -> bool:
 
 
 def _write_xlsx(table: Table, path: Path) -> None:
-    _write_book({"strums" if table.per == "strum" else "takes": table}, path)
+    _write_book({f"{table.per}s" if table.per in ("strum", "pickup") else "takes": table}, path)
 
 
 def _write_book(tables: Mapping[str, Table], path: Path) -> None:
@@ -212,10 +214,46 @@ def _write_json(table: Table, path: Path) -> None:
     path.write_text(json.dumps(document, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
 
 
+def _write_jsonl(table: Table, path: Path) -> None:
+    with path.open("w", encoding="utf-8", newline="") as file:
+        for row in table.rows:
+            file.write(json.dumps(dict(row), ensure_ascii=False) + "\n")
+
+
+def _write_parquet(table: Table, path: Path) -> None:
+    try:
+        pyarrow, parquet = import_module("pyarrow"), import_module("pyarrow.parquet")
+    except ImportError as cause:
+        raise MissingLibrary(NO_PARQUET) from cause
+    fields, arrays = [], []
+    for column in table.columns:
+        values = [row.get(column.key) for row in table.rows]
+        known = [value for value in values if value is not None]
+        kind = pyarrow.string()
+        if known and all(isinstance(value, bool) for value in known):
+            kind = pyarrow.bool_()
+        elif column.unit or is_numeric(values):
+            whole_ones = not column.unit and all(isinstance(value, int) for value in known)
+            kind = pyarrow.int64() if whole_ones else pyarrow.float64()
+        else:
+            values = [None if value is None else cell_text(value) for value in values]
+        said = {name: text for name, text in (("title", column.title), ("unit", column.unit)) if text}
+        fields.append(pyarrow.field(column.key, kind, metadata=said))
+        arrays.append(pyarrow.array(values, kind))
+    schema = pyarrow.schema(fields, metadata={"per": table.per})
+    parquet.write_table(pyarrow.Table.from_arrays(arrays, schema=schema), str(path), compression="zstd")
+
+
 def _umask() -> int:
     present = os.umask(0)
     os.umask(present)
     return present
 
 
-WRITERS: dict[str, Callable[[Table, Path], None]] = {".csv": _write_csv, ".xlsx": _write_xlsx, ".json": _write_json}
+WRITERS: dict[str, Callable[[Table, Path], None]] = {
+    ".csv": _write_csv,
+    ".xlsx": _write_xlsx,
+    ".json": _write_json,
+    ".jsonl": _write_jsonl,
+    ".parquet": _write_parquet,
+}

@@ -81,7 +81,7 @@ def show(table: Table, console: Console, chosen: Iterable[str] | None = None) ->
 
     Parameters
     ----------
-    table : by take or by strum
+    table : by take, strum or pickup
     console : where to
     chosen : quantities that were asked for by name; None shows the usual ones
     """
@@ -89,7 +89,7 @@ def show(table: Table, console: Console, chosen: Iterable[str] | None = None) ->
     wanted = _chosen(table, chosen) if chosen is not None else _usual(table.per)
     figures = [figure for figure in wanted if figure.key in there]
     cells = {figure.key: [figure.show(row) for row in table.rows] for figure in figures}
-    cells["take"] = names_of(table.rows)
+    cells["take"] = [str(row["pickup"]) for row in table.rows] if table.per == "pickup" else names_of(table.rows)
     figures = [figure for figure in figures if not figure.may_go or set(cells[figure.key]) != {NOTHING}]
     if console.width < ROOMY:
         figures = [replace(figure, widest=14) if figure.key in ("checks", "take") else figure for figure in figures]
@@ -178,12 +178,17 @@ def _usual(per: str) -> list[Figure]:
             checks,
         ]
     strums = Figure("strums", "strums", _fixed("strums", 0), 0)
+    if per == "pickup":
+        takes = Figure("takes", "takes", _fixed("takes", 0), 0)
+        named = replace(pickup, rank=0)
+        level = Figure("rms_dbfs", "level\ndBFS", _level, 0)
+        return [named, position, takes, strums, level, *figures, checks]
     return [name, pickup, position, strums, Figure("rms_dbfs", "level\ndBFS", _level, 0), *figures, checks]
 
 
 def _chosen(table: Table, chosen: Iterable[str]) -> list[Figure]:
     usual = _usual(table.per)
-    frame = [figure for figure in usual if figure.key in ("take", "pickup", "strum", "strums")]
+    frame = [figure for figure in usual if figure.key in ("take", "pickup", "takes", "strum", "strums")]
     wanted = tuple(chosen)
     figures: list[Figure] = []
     for column in table.columns:

@@ -217,7 +217,9 @@ def _add_uncertainty(
         return CALIBRATIONS_APART
     units = [fsum(take) / len(take) for take in values] if mean.rests_on == "takes" else list(values[0])
     found = expanded_mean(units, first.budget)
-    row[one.column + UNCERTAINTY[0]] = None if found is None else found.expanded_uncertainty
+    if found is not None:  # more uncertainty must not read as less: of few takes the effective degrees grow fast
+        half = 0.0 if mean.high is None else mean.high - mean.mean
+        row[one.column + UNCERTAINTY[0]] = max(found.expanded_uncertainty, half)
     return None
 
 
