@@ -16,7 +16,7 @@ import xlsxwriter
 from coilbench_service.table import reasons
 from coilbench_service.table.columns import Column
 from coilbench_service.table.notes import CHECK_COLUMNS, Notes
-from coilbench_service.table.workbook_charts import Charts
+from coilbench_service.table.workbook_charts import A4, Charts
 
 MEDIA_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 MAX_ROWS = 1_048_576  # rows of one sheet, ECMA-376
@@ -119,6 +119,10 @@ def _write_rows(
 def _begin_sheet(book: Any, name: str, columns: Sequence[Column], formats: _Formats) -> Any:
     sheet = book.add_worksheet(name)
     sheet.freeze_panes(1, 1)
+    sheet.repeat_rows(0)  # on paper too
+    sheet.repeat_columns(0)
+    sheet.set_landscape()
+    sheet.set_paper(A4)
     for at, column in enumerate(columns):
         width = _WIDE.get(column.key) or min(max(len(column.key) + _FILTER_BUTTON, _NARROWEST), _WIDEST)
         sheet.set_column(at, at, width)

@@ -15,6 +15,9 @@ MOST_ROWS = 40
 MOST_LINES = 6
 LEVEL, BANDS = "rms_dbfs", "octave_db"
 SHEET = "charts"
+MOST_STEPS = 8
+A4 = 9
+"""Number of the paper, ECMA-376."""
 _WIDTH, _HEIGHT = 900, 420  # pixels
 _DATA_ROW = 46
 _LINES = (  # told apart without colour too, by marker and dash
@@ -62,7 +65,12 @@ class Charts:
             return
         sheet = book.add_worksheet(SHEET)
         sheet.set_column(0, 0, 28)
+        sheet.set_column(1, max(3, len(self._bands)), 14)
         sheet.hide_gridlines(2)
+        sheet.set_landscape()
+        sheet.set_paper(A4)
+        sheet.fit_to_pages(1, 1)
+        self._two_decimals = book.add_format({"num_format": "0.00"})
         self._draw_level(book, sheet, self._level, head)
         if len(self._bands) > 2:
             self._draw_bands(book, sheet, head)
@@ -78,7 +86,7 @@ class Charts:
             sheet.write_string(at, 0, name)
             below, above = (0.0 if low is None else mean - low), (0.0 if high is None else high - mean)
             for place, value in enumerate((mean, below, above), start=1):
-                sheet.write_number(at, place, value)
+                sheet.write_number(at, place, value, self._two_decimals)
             bounds += [mean - below, mean + above]
         first, last = _DATA_ROW + 1, _DATA_ROW + len(self._rows)
         chart = book.add_chart({"type": "line"})
@@ -100,13 +108,15 @@ class Charts:
         title = f"{level.title} by {self._per}: mean and 95 % interval"
         if self._passed_over:
             title += f" (the first {MOST_ROWS} of {MOST_ROWS + self._passed_over})"
-        room = max(0.5, (max(bounds) - min(bounds)) * 0.1)
+        room = max(0.5, (max(bounds) - min(bounds)) * 0.05)
+        step = _step(max(bounds) - min(bounds))
         _label(chart, title, self._per.capitalize(), f"{level.title}, {unit}")
         chart.set_y_axis(
             {
                 "name": f"{level.title}, {unit}",
-                "min": floor(min(bounds) - room),
-                "max": ceil(max(bounds) + room),
+                "min": floor((min(bounds) - room) / step) * step,
+                "max": ceil((max(bounds) + room) / step) * step,
+                "major_unit": step,
                 "major_gridlines": {"visible": True, "line": {"color": "#D9D9D9"}},
             }
         )
@@ -126,7 +136,7 @@ class Charts:
             sheet.write_string(line, 0, name)
             for place, one in enumerate(self._bands, start=1):
                 if (value := row.get(one.column)) is not None:
-                    sheet.write_number(line, place, value)
+                    sheet.write_number(line, place, value, self._two_decimals)
             colour, marker, dash = _LINES[at]
             chart.add_series(
                 {
@@ -143,6 +153,11 @@ class Charts:
         chart.set_y_axis({"name": f"Level, {unit}", "major_gridlines": {"visible": True, "line": {"color": "#D9D9D9"}}})
         names = ", ".join(name for name, _ in self._rows[:MOST_LINES])
         sheet.insert_chart(23, 0, chart, {"description": f"{title} of {names}, in {unit}; the numbers stand below"})
+
+
+def _step(span: float) -> float:
+    """Between lines of the scale: the least that makes eight of them or fewer."""
+    return next((step for step in (1, 2, 5, 10, 20, 50, 100, 200, 500) if span / step <= MOST_STEPS), span)
 
 
 def _label(chart: Any, title: str, across: str, up: str) -> None:
