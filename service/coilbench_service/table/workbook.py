@@ -21,7 +21,7 @@ from coilbench_service.table.workbook_charts import A4, Charts
 MEDIA_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 MAX_ROWS = 1_048_576  # rows of one sheet, ECMA-376
 LONGEST_CELL = 32_767  # characters, ECMA-376
-_WIDEST, _NARROWEST, _FILTER_BUTTON = 36, 10, 4  # characters of a column
+_WIDEST, _NARROWEST, _TEXT, _FILTER_BUTTON = 36, 10, 18, 4  # characters of a column
 _EXPLAINED = (
     Column("column", "Column"),
     Column("meaning", "Meaning"),
@@ -85,6 +85,7 @@ def write_workbook(
 class _Formats:
     def __init__(self, book: Any) -> None:
         self.head = book.add_format({"bold": True, "bottom": 1})
+        self.truth = book.add_format({"num_format": '"TRUE";"TRUE";"FALSE"'})  # some programs keep them as 1 and 0
         self._book = book
         self._numbers: dict[int | None, Any] = {None: None}
 
@@ -124,7 +125,8 @@ def _begin_sheet(book: Any, name: str, columns: Sequence[Column], formats: _Form
     sheet.set_landscape()
     sheet.set_paper(A4)
     for at, column in enumerate(columns):
-        width = _WIDE.get(column.key) or min(max(len(column.key) + _FILTER_BUTTON, _NARROWEST), _WIDEST)
+        least = _TEXT if column.kind == "text" else _NARROWEST
+        width = _WIDE.get(column.key) or min(max(len(column.key) + _FILTER_BUTTON, least), _WIDEST)
         sheet.set_column(at, at, width)
         sheet.write_string(0, at, column.key, formats.head)
     return sheet
@@ -140,7 +142,7 @@ def _write_row(sheet: Any, at: int, columns: Sequence[Column], row: Mapping[str,
         if value is None:
             continue
         if isinstance(value, bool):
-            sheet.write_boolean(at, place, value)
+            sheet.write_boolean(at, place, value, formats.truth)
         elif isinstance(value, (int, float)):
             sheet.write_number(at, place, value, formats.number(column.decimals))
         else:
