@@ -321,6 +321,12 @@ TOO_MANY_EXCERPTS = _known(
     "Too many strums are being cut out of recordings",
     "Ask again after the seconds in Retry-After.",
 )
+TOO_MANY_REPORTS = _known(
+    "too-many-reports",
+    503,
+    "Too many reports are being made",
+    "Ask again after the seconds in Retry-After.",
+)
 STORE_UNAVAILABLE = _known(
     "store-unavailable",
     503,

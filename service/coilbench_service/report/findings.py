@@ -1,0 +1,190 @@
+"""What was found, in a few plain sentences: the comparison's rows drawn together by quantity, most audible first. What
+is not shown is said to be not shown, which is not the same as not there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+from coilbench_service.report.blocks import Block, Bullets, Head, Paragraph, Section, Table
+from coilbench_service.report.conditions import label
+from coilbench_service.report.contents import Contents
+from coilbench_service.report.writing import NOTHING, capital, counted, figure, listed, said, some
+from coilbench_worker.compare.columns import column, in_a_sentence
+from coilbench_worker.compare.ear import ear_step
+
+MOST_SAID = 3
+"""Quantities that get a sentence of their own; with two pickups, rows."""
+MOST_NAMES = 3
+NOT_NONE = "That is not to say that there is none."
+
+Row = Mapping[str, Any]
+
+
+def findings(contents: Contents) -> Section:
+    """The section that is read first."""
+    return Section("found", "What was found", tuple(_blocks(contents)))
+
+
+def sentences(contents: Contents) -> tuple[str, ...]:
+    """Three to six sentences; fewer where little can be said."""
+    if contents.comparison is None:
+        return tuple(_alone(contents))
+    rows = contents.comparison["results"]
+    shown = [row for row in rows if row["verdict"] in ("higher", "lower")]
+    told = [_opening(contents, rows, shown)]
+    others = {row["other"] for row in rows}
+    told += (
+        [said(row["sentence"]) for row in _loudest(shown)[:MOST_SAID]] if len(others) == 1 else _grouped(rows, shown)
+    )
+    told += _rest(contents, rows, shown)
+    return tuple(told)
+
+
+def _blocks(contents: Contents) -> Iterator[Block]:
+    yield Bullets(sentences(contents))
+    if contents.baseline is not None and contents.baseline.why is not None and contents.comparison is not None:
+        yield Paragraph(contents.baseline.why)
+    if contents.comparison is None:
+        return
+    for caution in contents.comparison["cautions"]:
+        yield Paragraph(said(caution), "caution")
+    ranks = _ranking(contents.comparison)
+    if ranks.rows:
+        yield ranks
+
+
+def _alone(contents: Contents) -> Iterator[str]:
+    """Where nothing can be compared."""
+    counting = [row for row in contents.rows if row["takes"]]
+    if not counting:
+        yield _nothing(len(contents.takes))
+        return
+    (row, *_) = counting
+    strums = counted(row["strums"], "strum")
+    yield f"{row['pickup']} was measured over {counted(row['takes'], 'take')} with {strums}; {_reach(row)}"
+    for key in contents.quantities[:MOST_SAID]:
+        if row.get(key) is not None:
+            meant = column(key)
+            value = figure(row[key], meant.quantity.decimals)
+            yield f"{meant.name}: {value} {meant.quantity.unit}, the mean of its takes."
+    if contents.without:
+        yield f"Nothing was compared. {capital(contents.without)}"
+
+
+def _nothing(takes: int) -> str:
+    whose = "The only take of the session can't" if takes == 1 else f"None of the {takes} takes of the session can"
+    return f"{whose} carry a comparison, so nothing is said of any pickup. Why, and what to do, stands with each below."
+
+
+def _reach(row: Row) -> str:
+    if row.get("interval_from") == "takes":
+        return "its intervals hold plugging in again, as the takes differ by it."
+    return "its intervals are those of one take: how far plugging in again moves it is not in them."
+
+
+def _opening(contents: Contents, rows: Sequence[Row], shown: Sequence[Row]) -> str:
+    assert contents.comparison is not None
+    subjects = [one for one in contents.comparison["subjects"] if one["takes"]]
+    takes = sum(len(one["takes"]) for one in subjects)
+    strums = sum(one["strums"] for one in subjects)
+    judged = sum(row["withheld"] is None for row in rows)
+    return (
+        f"{counted(len(subjects) - 1, 'pickup was', 'pickups were')} held against {contents.comparison['baseline']}, "
+        f"over {counted(takes, 'take')} with {counted(strums, 'strum')} in all. Of {counted(judged, 'difference')} "
+        f"judged, {len(shown)} {'is' if len(shown) == 1 else 'are'} shown: with {100 * contents.confidence:g} % "
+        "confidence in all of them together, the player's hand alone did not make them."
+    )
+
+
+def _loudest(rows: Sequence[Row]) -> list[Row]:
+    """By size in steps that an ear can tell, greatest first; what has no step comes last."""
+
+    def steps(row: Row) -> float:
+        step = ear_step(row["quantity"])
+        return 0.0 if step is None else abs(row["difference"]) / step.step
+
+    return sorted(rows, key=steps, reverse=True)
+
+
+def _grouped(rows: Sequence[Row], shown: Sequence[Row]) -> list[str]:
+    """A sentence for each of the quantities in which most is to be heard."""
+    order = list(dict.fromkeys(row["quantity"] for row in _loudest(shown)))
+    return [_of_quantity(key, [row for row in rows if row["quantity"] == key]) for key in order[:MOST_SAID]]
+
+
+def _of_quantity(key: str, rows: Sequence[Row]) -> str:
+    meant = column(key)
+    parts = []
+    for verdict, word in (("higher", meant.quantity.more), ("lower", meant.quantity.less)):
+        found = sorted((row for row in rows if row["verdict"] == verdict), key=lambda row: -abs(row["difference"]))
+        if found:
+            parts.append(f"{word}: {some([_by(row) for row in found], MOST_NAMES)}")
+    unclear = [row["other"] for row in rows if row["verdict"] == "no-difference-shown"]
+    if unclear:
+        parts.append(f"no difference shown: {some(unclear, MOST_NAMES)}")
+    return f"{meant.name} \N{EN DASH} {'; '.join(parts)}."
+
+
+def _by(row: Row) -> str:
+    decimals = column(row["quantity"]).quantity.decimals
+    return f"{row['other']} by {figure(abs(row['difference']), decimals)} {row['unit']}"
+
+
+def _rest(contents: Contents, rows: Sequence[Row], shown: Sequence[Row]) -> Iterator[str]:
+    """Quantities without a sentence of their own, those in which nothing is shown, conditions that differ."""
+    assert contents.comparison is not None
+    in_order = list(dict.fromkeys(row["quantity"] for row in _loudest(shown)))
+    told = (
+        in_order[:MOST_SAID]
+        if len({row["other"] for row in rows}) > 1
+        else [row["quantity"] for row in _loudest(shown)[:MOST_SAID]]
+    )
+    further = _names(key for key in in_order if key not in told)
+    judged = dict.fromkeys(row["quantity"] for row in rows if row["withheld"] is None)
+    nowhere = _names(key for key in judged if key not in in_order)
+    if further and nowhere:
+        yield f"Differences are shown in {listed(further)} too, but none in {listed(nowhere, 'or')}. {NOT_NONE}"
+    elif further:
+        yield f"Differences are shown in {listed(further)} too."
+    elif nowhere:
+        yield f"No difference is shown in {listed(nowhere, 'or')}. {NOT_NONE}"
+    fields = list(dict.fromkeys(_condition(one["field"]) for one in contents.comparison["conditions"]))
+    if fields and shown:
+        yield (
+            f"Not all was the same: {some(fields, MOST_NAMES)} differed between takes compared, which may be the "
+            "reason for some of it."
+        )
+
+
+def _condition(field: str) -> str:
+    return in_a_sentence(label(field).partition(",")[0])
+
+
+def _names(keys: Iterable[str]) -> list[str]:
+    return [in_a_sentence(column(key).name) for key in keys]
+
+
+def _ranking(comparison: Mapping[str, Any]) -> Table:
+    """Places of every quantity in which pickups fall apart."""
+    rows = []
+    for key, places in comparison["ranking"].items():
+        if len(places) < 2:
+            continue
+        meant = column(key)
+        number, told = 1, []
+        for place in places:
+            told.append(f"{number}: {', '.join(place)}")
+            number += len(place)
+        alike = [" and ".join(pair) for pair in comparison["alike"].get(key, [])]
+        note = some(alike, MOST_NAMES) if len(alike) <= MOST_NAMES else f"{len(alike)} pairs"
+        rows.append((f"{meant.name}: {meant.quantity.more} first", "; ".join(told), note if alike else NOTHING))
+    heads = (
+        Head("Quantity", width=0.9),
+        Head("Places", width=2.6),
+        Head("On different places, but not told apart", width=0.9),
+    )
+    kept = heads if any(row[2] != NOTHING for row in rows) else heads[:2]
+    caption = "From most to least; those on one place can't be told apart by these takes"
+    return Table(caption, kept, tuple(row[: len(kept)] for row in rows))

@@ -1,0 +1,122 @@
+"""The report of a session: HTML for the screen and paper, PDF, and what it rests on as JSON."""
+
+from __future__ import annotations
+
+import threading
+from typing import Any, Literal
+
+from flask import Response, request
+from flask_openapi3.blueprint import APIBlueprint
+from flask_openapi3.models.tag import Tag
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from coilbench_service import problem_kinds as kinds
+from coilbench_service.answers import json_answer
+from coilbench_service.bench import Bench
+from coilbench_service.comparing import HEADLINE
+from coilbench_service.openapi import answers
+from coilbench_service.problems import FieldError, Problem
+from coilbench_service.question import Confidence, QuantityKeys, SubjectKey
+from coilbench_service.report import html, pdf
+from coilbench_service.report.contents import contents_of
+from coilbench_service.report.document import document_of
+from coilbench_service.report.findings import sentences
+from coilbench_service.report.pictures import pictures_of
+from coilbench_service.selection import split_list
+
+TAG = Tag(name="reports", description="What a session found, for people: to read, to print, to hand over")
+Form = Literal["html", "pdf", "json"]
+_FORMS: dict[str, Form] = {html.MEDIA_TYPE: "html", pdf.MEDIA_TYPE: "pdf", "application/json": "json"}
+BODIES: dict[str, Any] = {
+    "description": "The report: HTML in one file, PDF, or what it rests on as JSON",
+    "content": {kind: {"schema": {"type": "object"} if form == "json" else {}} for kind, form in _FORMS.items()},
+}
+PROBLEMS = (
+    kinds.SESSION_UNKNOWN,
+    kinds.NOT_ACCEPTABLE,
+    kinds.NOT_MEASURED_YET,
+    kinds.SUBJECT_UNKNOWN,
+    kinds.NOTHING_TO_COMPARE,
+    kinds.TOO_MANY_TAKES,
+    kinds.TOO_MANY_REPORTS,
+)
+AT_ONCE = 2
+"""Reports made at a time: each takes some seconds of drawing, and memory."""
+PLACE_WITHIN_S = 30.0
+
+
+class ReportPath(BaseModel):
+    """The session meant; it need not have a sheet."""
+
+    key: SubjectKey = Field(description="Key of a session, as its takes name it")
+
+
+class ReportQuery(BaseModel):
+    """What the report is about, and its form."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    baseline: SubjectKey | None = Field(
+        None,
+        description="Pickup that the others are held against; left out: the `reference` of the session's sheet, else "
+        "the pickup with the most takes, and the report says so",
+    )
+    quantity: QuantityKeys | None = Field(
+        None, description=f"Quantities to compare; repeat or separate by commas; left out: {', '.join(HEADLINE)}"
+    )
+    confidence: Confidence = 0.95
+    format: Form | None = Field(None, description="Goes before the Accept header; else HTML")
+
+    @field_validator("quantity", mode="before")
+    @classmethod
+    def _split(cls, values: object) -> object:
+        return split_list(values)
+
+
+def blueprint(bench: Bench) -> APIBlueprint:
+    """The route of /v1/sessions/{key}/report."""
+    api = APIBlueprint("reports", __name__, url_prefix="/v1/sessions/<key>/report", abp_tags=[TAG])
+    places = threading.BoundedSemaphore(AT_ONCE)
+
+    @api.get("", responses=answers({200: BODIES}, *PROBLEMS))
+    def report_session(path: ReportPath, query: ReportQuery) -> Response:
+        """What was found in a session: one file to read offline, to print, or to hand over."""
+        form = query.format or _form_accepted()
+        if not places.acquire(timeout=PLACE_WITHIN_S):
+            detail = f"No place was free within {PLACE_WITHIN_S:g} s."
+            raise Problem(kinds.TOO_MANY_REPORTS, detail, headers={"Retry-After": "10"})
+        try:
+            return _made(bench, path.key, query, form)
+        finally:
+            places.release()
+
+    return api
+
+
+def _made(bench: Bench, session: str, query: ReportQuery, form: Form) -> Response:
+    contents = contents_of(
+        bench, session, baseline=query.baseline, quantities=query.quantity, confidence=query.confidence
+    )
+    if form == "json":
+        return json_answer({**contents.as_json(), "findings": list(sentences(contents))})
+    document = document_of(contents, *pictures_of(bench, contents))
+    if form == "pdf":
+        response = Response(pdf.pdf(document), mimetype=pdf.MEDIA_TYPE)
+    else:
+        response = Response(html.html(document), mimetype=html.MEDIA_TYPE)
+        response.headers["Content-Security-Policy"] = f"{html.policy()}; frame-ancestors 'none'"
+    response.headers["Cache-Control"] = "no-store"
+    response.headers["Vary"] = "Accept"
+    response.headers.set("Content-Disposition", "inline", filename=f"{session}.{form}")
+    return response
+
+
+def _form_accepted() -> Form:
+    accept = request.accept_mimetypes
+    best = accept.best_match(list(_FORMS)) if accept else html.MEDIA_TYPE
+    if best is None:
+        detail = f"Accept says {request.headers.get('Accept')!r:.200}; there are {', '.join(_FORMS)}."
+        advice = f"Ask with format= or Accept for {', '.join(_FORMS.values())}."
+        errors = [FieldError("Accept", "names no form that can be given")]
+        raise Problem(kinds.NOT_ACCEPTABLE, detail, errors=errors, advice=advice)
+    return _FORMS[best]
