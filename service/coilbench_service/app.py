@@ -32,6 +32,7 @@ from coilbench_service.routes import (
     table,
     take_charts,
     takes,
+    takes_beside,
     words,
 )
 from coilbench_worker.configuration import Configuration
@@ -81,6 +82,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
         measurement.blueprint(bench),
         audio.blueprint(bench),
         take_charts.blueprint(bench),
+        takes_beside.blueprint(bench),
         table.blueprint(bench),
         chains.blueprint(bench),
         calibrations.blueprint(bench),

@@ -57,6 +57,17 @@ def pictured(bench: Bench, take_id: str) -> Pictured:
         return pictured_of(connection, take_id)
 
 
+def pictured_takes(bench: Bench, take_ids: Sequence[str]) -> list[Pictured]:
+    """Several takes in the order asked for, all by one state of the database.
+
+    Raises
+    ------
+    Problem : as `pictured`, of the first take that has no pictures
+    """
+    with bench.database.read() as connection:
+        return [pictured_of(connection, take_id) for take_id in take_ids]
+
+
 def pictured_of(connection: Connection, take_id: str) -> Pictured:
     """The same on an open connection (`Database.read()`)."""
     take = takes.get(connection, take_id)

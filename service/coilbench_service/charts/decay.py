@@ -9,12 +9,21 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from coilbench_service.charts.chart import Chart
-from coilbench_service.charts.theme import FAINT, WIDTH
+from coilbench_service.charts import course
+from coilbench_service.charts.axes import level_axis, time_axis
+from coilbench_service.charts.chart import Chart, lines
+from coilbench_service.charts.figures import MOST_STRUMS, first_of, number, why_none
+from coilbench_service.charts.theme import INK, PANEL_TITLE, WIDTH
 
 NAME = "decay"
-LOWEST_DB = -60.0
-COLUMNS = 2
+LOWEST_DB, LEAST_DEPTH_DB, STEP_DB = -60.0, -30.0, 10.0
+COLUMNS, COLUMNS_OF_MANY, MANY = 2, 3, 6
+LEAST_S = 1.0
+HEIGHT = 150
+REASON_SIGNS = {1: 96, 2: 46, 3: 28}
+"""Of a line, for so many columns."""
+CURVE = "#8cc9ee"
+"""Light and broad, so that the line shows on it in grey, too."""
 
 
 def decay_chart(label: str, strums: Sequence[Mapping[str, Any]], traces: Mapping[str, Any]) -> Chart:
@@ -26,56 +35,105 @@ def decay_chart(label: str, strums: Sequence[Mapping[str, Any]], traces: Mapping
     strums : of its measurement
     traces : of its measurement (`measure.traces`)
     """
+    shown, left_out = first_of(strums)
     by_number = {trace["number"]: trace for trace in traces["strums"]}
-    panels = [_panel(strum, by_number.get(strum["number"]) or {}) for strum in strums]
+    drawn = [by_number.get(strum["number"]) or {} for strum in shown]
+    to_s = max([LEAST_S, *(_length_s(trace["curve"]) for trace in drawn if trace.get("curve"))])
+    x = time_axis((0.0, round(to_s, 1)), "Time from the onset (s)")
+    y = level_axis((_lowest_db(drawn), 0.0), "Energy left (dB)")
+    columns = COLUMNS_OF_MANY if len(shown) > MANY else min(COLUMNS, len(shown))
+    panels = [_panel(strum, trace, x, y, columns) for strum, trace in zip(shown, drawn, strict=True)]
     return Chart(
         NAME,
         f"How the strums of {label} die away",
         _words(strums),
-        {"columns": COLUMNS, "concat": panels, "resolve": {"scale": {"x": "shared", "y": "shared"}}},
+        {"columns": columns, "concat": panels, "spacing": {"row": 16, "column": 24}} if panels else EMPTY,
+        note=f"Broad: energy left, re the onset. Dashed, from square to square: the fitted line. {left_out}".strip(),
     )
 
 
-def _panel(strum: Mapping[str, Any], trace: Mapping[str, Any]) -> dict[str, Any]:
+EMPTY: dict[str, Any] = {"data": {"values": []}, "mark": "point", "width": WIDTH, "height": HEIGHT}
+
+
+def _panel(
+    strum: Mapping[str, Any], trace: Mapping[str, Any], x: Mapping[str, Any], y: Mapping[str, Any], columns: int
+) -> dict[str, Any]:
     curve, fit = trace.get("curve"), trace.get("fit")
     points = [] if curve is None else _points(curve)
     line = [] if fit is None else [{"s": fit[f"{end}_s"], "db": fit[f"{end}_db"]} for end in ("from", "to")]
-    x = {"field": "s", "type": "quantitative", "title": "Time from the onset (s)", "scale": {"zero": True}}
-    y = {"field": "db", "type": "quantitative", "title": "Energy left (dB)", "scale": {"domain": [LOWEST_DB, 0]}}
-    return {
-        "title": {"text": f"Strum {strum['number']}: {_said(strum)}", "fontSize": 12, "fontWeight": "normal"},
-        "width": WIDTH // COLUMNS - 30,
-        "height": 150,
-        "layer": [
-            {"data": {"values": points}, "mark": {"type": "line", "clip": True}, "encoding": {"x": x, "y": y}},
-            {
-                "data": {"values": line},
-                "mark": {"type": "line", "color": FAINT, "strokeDash": [6, 3], "strokeWidth": 2.5},
-                "encoding": {"x": x, "y": y},
+    layers = [
+        {
+            "data": {"values": points},
+            "mark": {"type": "line", "clip": True, "color": CURVE, "strokeWidth": 4},
+            "encoding": {"x": x, "y": y},
+        },
+        {
+            "data": {"values": line},
+            "mark": {
+                "type": "line",
+                "color": INK,
+                "strokeDash": [6, 3],
+                "strokeWidth": 1.4,
+                "point": {"shape": "square", "filled": False, "fill": "white", "size": 34, "color": INK},
             },
-        ],
+            "encoding": {"x": x, "y": y},
+        },
+    ]
+    if fit is None:
+        layers.append(_reason(strum, x, y, REASON_SIGNS[columns]))
+    return {
+        "title": {"text": f"Strum {strum['number']}: {_said(strum)}", **PANEL_TITLE},
+        "width": WIDTH if columns == 1 else WIDTH // columns - 30,
+        "height": HEIGHT,
+        "layer": layers,
     }
 
 
-def _points(course: Mapping[str, Any]) -> list[dict[str, float]]:
-    levels = course["db"]
-    return [
-        {"s": round(course["start_s"] + number * course["step_s"], 4), "db": level}
-        for number, level in enumerate(levels)
-        if level is not None and level >= LOWEST_DB - 5
-    ]
+def _reason(strum: Mapping[str, Any], x: Mapping[str, Any], y: Mapping[str, Any], signs: int) -> dict[str, Any]:
+    """The layer that says in the panel why there is no line."""
+    reason = strum["reasons"].get("decay_db_per_s", "no reason is kept")
+    return {
+        "data": {"values": [{"s": 0.0, "db": 0.0}]},
+        "mark": {
+            "type": "text",
+            "align": "left",
+            "baseline": "top",
+            "dx": 8,
+            "dy": 24,
+            "lineHeight": 14,
+            "text": lines(f"No line: {reason}", signs, most=7),
+        },
+        "encoding": {"x": dict(x), "y": dict(y)},
+    }
+
+
+def _lowest_db(traces: Sequence[Mapping[str, Any]]) -> float:
+    """Where the level axis ends: tens below what is there, within bounds."""
+    levels = [row["db"] for trace in traces if trace.get("curve") for row in _points(trace["curve"])]
+    lowest = STEP_DB * (min(levels, default=LOWEST_DB) // STEP_DB)
+    return min(max(lowest, LOWEST_DB), LEAST_DEPTH_DB)
+
+
+def _points(curve: Mapping[str, Any]) -> list[course.Row]:
+    return [row for row in course.rows(curve) if row["db"] is not None and row["db"] >= LOWEST_DB - 5]
+
+
+def _length_s(curve: Mapping[str, Any]) -> float:
+    return max((float(row["s"]) for row in _points(curve)), default=0.0)
 
 
 def _said(strum: Mapping[str, Any]) -> str:
     value = strum["quantities"].get("decay_db_per_s")
-    return "no decay told" if value is None else f"{value:.1f} dB/s"
+    return "no decay told" if value is None else f"{number(value, 1)} dB/s"
 
 
 def _words(strums: Sequence[Mapping[str, Any]]) -> str:
-    said = [f"strum {strum['number']} {_said(strum)}" for strum in strums]
-    reasons = [
-        f" Strum {strum['number']} has none because {strum['reasons']['decay_db_per_s']}."
-        for strum in strums
-        if strum["quantities"].get("decay_db_per_s") is None and "decay_db_per_s" in strum["reasons"]
-    ]
-    return f"Energy left against time, from 0 dB at the onset, with a fitted line: {', '.join(said)}.{''.join(reasons)}"
+    if not strums:
+        return "There are no strums."
+    said = ", ".join(f"strum {strum['number']} {_said(strum)}" for strum in strums[: 5 * MOST_STRUMS])
+    more = f", and {len(strums) - 5 * MOST_STRUMS} more" if len(strums) > 5 * MOST_STRUMS else ""
+    reasons = why_none(strums, "decay_db_per_s")
+    none = f" No decay is told of {'; of '.join(reasons)}." if reasons else ""
+    left_out = first_of(strums)[1]
+    start = "Energy left against time, from 0 dB at the onset, with a fitted line"
+    return f"{start}: {said}{more}.{none}{f' {left_out}' if left_out else ''}"

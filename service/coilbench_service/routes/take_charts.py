@@ -16,12 +16,15 @@ from coilbench_service.bench import Bench
 from coilbench_service.chart_answer import CHART_BODIES, ChartForm, chart_answer
 from coilbench_service.charts.chart import Chart
 from coilbench_service.charts.decay import decay_chart
+from coilbench_service.charts.envelopes import envelopes_chart
+from coilbench_service.charts.take_bands import bands_chart
+from coilbench_service.charts.waveform import waveform_chart
 from coilbench_service.openapi import answers
 from coilbench_service.pictured import Pictured, pictured
 from coilbench_service.routes.takes import TakePath
 
 TAG = Tag(name="charts", description="Pictures, as SVG, PNG or their own document")
-Name = Literal["decay"]
+Name = Literal["waveform", "envelopes", "decay", "bands"]
 
 
 @dataclass(frozen=True)
@@ -33,9 +36,21 @@ class TakeChart:
 
 
 CHARTS: Mapping[Name, TakeChart] = {
+    "waveform": TakeChart(
+        "The whole recording with its strums, and where checks found something",
+        lambda take: waveform_chart(take.label, take.document, take.traces),
+    ),
+    "envelopes": TakeChart(
+        "Levels of all strums from their onsets, with the windows in which they are measured",
+        lambda take: envelopes_chart(take.label, take.document, take.traces),
+    ),
     "decay": TakeChart(
         "The energy decay curve of each strum with its fitted line",
         lambda take: decay_chart(take.label, take.strums, take.traces),
+    ),
+    "bands": TakeChart(
+        "Third-octave levels of each strum and their mean",
+        lambda take: bands_chart(take.label, take.document),
     ),
 }
 
