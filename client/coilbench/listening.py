@@ -57,7 +57,7 @@ class Excerpt:
 
     def row(self) -> dict[str, Any]:
         """The excerpt as a row of a table."""
-        return {**vars(self), "file": self.file.name}
+        return {**vars(self), "file": self.file.name, "gain_db": round(self.gain_db, 4)}
 
 
 @dataclass(frozen=True)

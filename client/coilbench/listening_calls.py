@@ -24,6 +24,7 @@ from coilbench.listening import (
     shuffled,
     telling_names,
 )
+from coilbench.progress import counted_progress
 from coilbench.sent import Sent
 from coilbench.table import Row
 from coilbench.take import Take
@@ -82,6 +83,7 @@ class ListeningCalls(Calls):
         blind: bool = False,
         session: str | None = None,
         chance: random.Random | None = None,
+        progress: bool = False,
     ) -> Listening:
         """Save strums of pickups or takes at one loudness, to be listened to one after another.
 
@@ -98,6 +100,7 @@ class ListeningCalls(Calls):
             is which
         session : only takes of this session
         chance : source of the order of a blind test; None: that of the system
+        progress : a bar on standard error when that is a terminal
 
         Raises
         ------
@@ -129,7 +132,7 @@ class ListeningCalls(Calls):
         if key is not None and key.exists():
             raise NotSaved(f"{key} is there already: the key of another test. Name another folder.")
         listening = Listening(folder, match_lufs, excerpts, tuple(left_out), key)
-        self._save(listening)
+        self._save(listening, progress=progress)
         return listening
 
     def _picked(
@@ -172,18 +175,22 @@ class ListeningCalls(Calls):
             query.append(("session", session))
         return [row for row in self._transport.lines("/v1/table", query) if row.get("strum") is not None]
 
-    def _save(self, listening: Listening) -> None:
+    def _save(self, listening: Listening, *, progress: bool) -> None:
         """Fetch every excerpt, then put all of them in their place: all or nothing."""
         folder = listening.folder
         refused: list[tuple[Excerpt, TooLoud]] = []
         try:
-            with tempfile.TemporaryDirectory(prefix=".listening-", dir=folder) as name:
+            with (
+                tempfile.TemporaryDirectory(prefix=".listening-", dir=folder) as name,
+                counted_progress("fetching", shown=progress, total=len(listening)) as done,
+            ):
                 for excerpt in listening:
                     target = Path(name) / excerpt.file.name
                     try:
                         self.strum_audio(excerpt.take, excerpt.strum, listening.match_lufs, target)
                     except TooLoud as error:
                         refused.append((excerpt, error))
+                    done(excerpt)
                 if refused:
                     raise _no_common_level(listening, refused)
                 for excerpt in listening:

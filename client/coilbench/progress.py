@@ -93,8 +93,22 @@ def measuring_progress(*, shown: bool, takes: int) -> Iterator[Callable[[object]
     shown : False shows nothing
     takes : how many there are
     """
+    with counted_progress("measuring", shown=shown, total=takes) as done:
+        yield done
+
+
+@contextmanager
+def counted_progress(word: str, *, shown: bool, total: int) -> Iterator[Callable[[object], None]]:
+    """A bar of things that are done one by one; yields what is to be called for each.
+
+    Parameters
+    ----------
+    word : what is being done
+    shown : False shows nothing
+    total : how many there are
+    """
     bar = Progress(
-        TextColumn("measuring"),
+        TextColumn(word),
         BarColumn(),
         MofNCompleteColumn(),
         TimeRemainingColumn(),
@@ -102,6 +116,6 @@ def measuring_progress(*, shown: bool, takes: int) -> Iterator[Callable[[object]
         disable=not (shown and sys.stderr.isatty()),
         transient=True,
     )
-    line = bar.add_task("measuring", total=takes)
+    line = bar.add_task(word, total=total)
     with bar:
-        yield lambda take: bar.advance(line)
+        yield lambda one: bar.advance(line)

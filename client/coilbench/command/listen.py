@@ -64,6 +64,7 @@ def listen(
             strums=strums,
             blind=blind,
             session=session,
+            progress=True,
         )
     except NoCommonLevel as error:
         again = "" if error.greatest_match_lufs is None else f" Give --lufs {error.greatest_match_lufs:g}."
