@@ -28,6 +28,7 @@ from coilbench.measurement import CheckKind, Measurement, Quantity
 from coilbench.parcels import Parcel, pack
 from coilbench.patience import Patience
 from coilbench.progress import SendProgress, measuring_progress
+from coilbench.report_calls import ReportCalls
 from coilbench.selection import What, select
 from coilbench.sending import Sender, take_of
 from coilbench.sent import Sent
@@ -46,7 +47,7 @@ AnyTake = str | Take | Sent
 """A take by its id, as it was last seen, or as it was sent."""
 
 
-class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls, ListeningCalls):
+class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls, ListeningCalls, ReportCalls):
     """A coilbench service, from Python. A context manager, if wished.
 
     Parameters

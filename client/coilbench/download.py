@@ -12,7 +12,15 @@ from coilbench.transport import Query, Transport
 BLOCK_BYTES = 1 << 16
 
 
-def download(transport: Transport, path: str, target: Path, *, query: Query = (), accept: str = "*/*") -> Path:
+def download(
+    transport: Transport,
+    path: str,
+    target: Path,
+    *,
+    query: Query = (),
+    accept: str = "*/*",
+    timeout_s: float | None = None,
+) -> Path:
     """Fetch into a file; all or nothing. After a lost connection it begins anew, as often as patience allows.
 
     Parameters
@@ -21,6 +29,7 @@ def download(transport: Transport, path: str, target: Path, *, query: Query = ()
     path, query : of the address
     target : where to; an existing file is replaced once the new one is complete
     accept : media types
+    timeout_s : for the answer to begin, s; the transport's own by default
 
     Raises
     ------
@@ -29,14 +38,14 @@ def download(transport: Transport, path: str, target: Path, *, query: Query = ()
     """
     from coilbench.table_files import whole  # here, as it loads what writes spreadsheets
 
-    return whole(target, lambda partial: _fetch(transport, path, query, accept, partial))
+    return whole(target, lambda partial: _fetch(transport, path, query, accept, timeout_s, partial))
 
 
-def _fetch(transport: Transport, path: str, query: Query, accept: str, partial: Path) -> None:
+def _fetch(transport: Transport, path: str, query: Query, accept: str, timeout_s: float | None, partial: Path) -> None:
     retry = 0
     while True:
         headers = {"Accept": f"{accept}, application/problem+json;q=0.5"}
-        answer = transport.request("GET", path, query=query, headers=headers, stream=True)
+        answer = transport.request("GET", path, query=query, headers=headers, timeout_s=timeout_s, stream=True)
         try:
             with answer, partial.open("wb") as file:
                 for block in answer.iter_content(BLOCK_BYTES):

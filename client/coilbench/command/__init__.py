@@ -21,6 +21,7 @@ from coilbench.command.exits import BAD_USAGE, FAILED, INTERRUPTED, Interrupted
 from coilbench.command.findings import said
 from coilbench.command.group import fit, group
 from coilbench.command.listen import listen
+from coilbench.command.report import report
 from coilbench.command.send import send
 from coilbench.command.sheet import pickup, session
 from coilbench.command.status import status
@@ -54,6 +55,7 @@ commands.add_command(choose)
 commands.add_command(words)
 commands.add_command(coil)
 commands.add_command(listen)
+commands.add_command(report)
 commands.add_command(pickup)
 commands.add_command(session)
 
