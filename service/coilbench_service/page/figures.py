@@ -57,6 +57,9 @@ def bands() -> list[Quantity]:
 def reasons(document: Mapping[str, Any]) -> list[str]:
     """Why figures are missing, each reason once with what it holds for."""
     names = {quantity.key: quantity.name for quantity in QUANTITIES}
+    for quantity in QUANTITIES:
+        for part, column in zip(quantity.parts, quantity.columns(), strict=False):
+            names[column] = f"{quantity.name} at {part}"
     found: dict[str, list[str]] = {}
     for key, reason in document["reasons"].items():
         found.setdefault(reason, []).append(names.get(key, key))

@@ -1,4 +1,4 @@
-"""How pages write things down: figures, moments, sizes, units, the name of a take. Each is a filter of the templates."""
+"""How pages write things down: figures, moments, sizes, names of takes. Each is a filter of the templates."""
 
 from __future__ import annotations
 

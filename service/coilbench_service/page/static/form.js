@@ -107,7 +107,12 @@ async function act(asking, button, place, body) {
     }
   } catch (error) {
     button?.removeAttribute("aria-busy");
-    say(place, error instanceof Problem ? error : new Problem({ title: "The page made a mistake", detail: String(error) }));
+    const problem = error instanceof Problem ? error : new Problem({ title: "The page made a mistake", detail: String(error) });
+    if (problem.status === 412) {
+      problem.title = "Somebody changed it since this page was loaded";
+      problem.advice = "Load the page again, look at what changed, and make your change anew.";
+    }
+    say(place, problem);
   }
 }
 

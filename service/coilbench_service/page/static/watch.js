@@ -58,7 +58,8 @@ async function ask(ids) {
   }
   if (changed) {
     await refresh();
-    announce([...new Set(said)].join(". "));
+    const once = [...new Set(said)];
+    announce(once.length > 4 ? `${once.length} recordings are done` : once.join(". "));
   }
 }
 
