@@ -2,27 +2,18 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import pytest
-import soundfile
 from playwright.sync_api import Browser, sync_playwright
 
+from browser.shop_bench import OF_THE_SHOP, STRUMS, Bench, recording
 from browser.visitor import Visit, launched, visiting
 from coilbench_worker.model import shop
-from coilbench_worker.model.take import render
-from http_service import Service
 from served import served_service
 
 HERE = Path(__file__).parent
-RATE_HZ = 48_000
-STRUMS = 3
-OF_THE_SHOP = (10, 11, 0, 1, 2)
-"""Takes by their place in the session: two of the fourth pickup and its spoiled first try, two of the first pickup."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -30,19 +21,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if HERE in item.path.parents:
             item.add_marker(pytest.mark.xdist_group("browser"))
-
-
-@dataclass(frozen=True)
-class Bench:
-    """The served service and the takes that are there from the start; tests that change one send their own."""
-
-    service: Service
-    url: str
-    takes: list[dict[str, Any]]
-
-    def take(self, label: str) -> dict[str, Any]:
-        """The take with this label."""
-        return next(take for take in self.takes if take["about"]["label"] == label)
 
 
 @pytest.fixture(scope="session")
@@ -75,15 +53,6 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
         service.work()
         takes = [client.get(take["links"]["self"]).json for take in sent]
         yield Bench(service, url, takes)
-
-
-def recording(take: shop.ShopTake) -> bytes:
-    """The first strums of a take of the shop as a FLAC file."""
-    strums = take.take.strums[:STRUMS]
-    short = replace(take.take, strums=strums, duration_s=shop.FIRST_ONSET_S + STRUMS * shop.APART_S)
-    file = io.BytesIO()
-    soundfile.write(file, render(short, RATE_HZ).samples, RATE_HZ, format="FLAC", subtype="PCM_24")
-    return file.getvalue()
 
 
 @pytest.fixture

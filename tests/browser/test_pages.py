@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from browser.conftest import Bench
+from browser.shop_bench import Bench
 from browser.visitor import DESK, TABLET, Visit
 
 PAGES = {

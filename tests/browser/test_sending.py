@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from browser.conftest import Bench
+from browser.shop_bench import Bench
 from browser.visitor import Visit
 from http_recordings import strums_wav
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Locator, Page, expect
 
-from browser.conftest import Bench
+from browser.shop_bench import Bench
 from browser.visitor import Visit
 from coilbench_service.page.written import figure
 from http_recordings import strums_wav

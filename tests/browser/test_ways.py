@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from playwright.sync_api import Page, expect
 
-from browser.conftest import Bench
+from browser.shop_bench import Bench
 from browser.visitor import Visit
 
 ELSEWHERE = "http://localhost:9/"
