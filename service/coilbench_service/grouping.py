@@ -17,9 +17,10 @@ from coilbench_service.evidence import Evidence
 from coilbench_service.problems import FieldError, Problem
 from coilbench_worker.compare.columns import column
 from coilbench_worker.compare.confounding import confounding
-from coilbench_worker.compare.fit import fits
+from coilbench_worker.compare.fit import Point, fits
 from coilbench_worker.compare.groups import NO_SAMPLE, groups
-from coilbench_worker.compare.pickup_value import pickup_value
+from coilbench_worker.compare.pickup_mean import PickupMean, pickup_mean
+from coilbench_worker.compare.pickup_value import EVENNESS, pickup_value
 from coilbench_worker.store import pickups
 
 ACTIVE = "active"
@@ -74,6 +75,7 @@ def fitted(
     Problem : field-unknown, subject-unknown, nothing-to-compare, too-many-takes
     """
     evidence, sheets, members, cautions = _members(bench, quantities, among, session)
+    means = _means(evidence, members, quantities, confidence)
     values = {field: _numbers(field, sheets) for field in fields}
     texts = [field for field in fields if not values[field] and any(field in sheet for sheet in sheets.values())]
     if texts:
@@ -83,7 +85,10 @@ def fitted(
     return {
         "confidence": confidence,
         "quantities": [quantity_view(key) for key in quantities],
-        "results": [asdict(one) for one in fits(members, values, quantities=quantities, confidence=confidence)],
+        "results": [
+            {**asdict(one), "points": [_point(point, means[one.quantity].get(point.pickup)) for point in one.points]}
+            for one in fits(members, values, quantities=quantities, confidence=confidence)
+        ],
         "left_out": [*map(asdict, evidence.left_out), *_without(fields, members, list(values.values()))],
         "cautions": [NO_SAMPLE, *_with_active(fields, members, sheets), *cautions],
     }
@@ -113,6 +118,27 @@ def _members(
     with bench.database.read() as connection:
         records = pickups.by_key(connection, list(members))
     return evidence, {key: _flat(record.sheet) for key, record in records.items()}, members, cautions
+
+
+def _means(
+    evidence: Evidence, members: Members, quantities: Sequence[str], confidence: float
+) -> dict[str, dict[str, PickupMean]]:
+    """By quantity the mean of each pickup that has a value of it, with its interval; a scatter has none."""
+    first, *_ = parties = evidence.usable()
+    subjects = {party.key: evidence.subject(party, first.takes[0]) for party in parties}
+    return {
+        key: {
+            pickup: pickup_mean(subjects[pickup].of(key), evidence.ties(first.key, pickup, key), confidence)
+            for pickup, values in members.items()
+            if key in values and key != EVENNESS
+        }
+        for key in quantities
+    }
+
+
+def _point(point: Point, mean: PickupMean | None) -> dict[str, Any]:
+    """A pickup of a fit as an answer shows it."""
+    return {**asdict(point), "low": mean and mean.low, "high": mean and mean.high}
 
 
 def _flat(sheet: Mapping[str, Any]) -> dict[str, Any]:

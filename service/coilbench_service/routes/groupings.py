@@ -127,6 +127,8 @@ class PointView(BaseModel):
     pickup: str
     x: float
     y: float
+    low: float | None = Field(description="Of the interval of the pickup's mean; null where a single value is all")
+    high: float | None
 
 
 class FitView(BaseModel):
