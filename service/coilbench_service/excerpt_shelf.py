@@ -60,10 +60,10 @@ class ExcerptShelf:
         """
         with self._turn:
             found = self._kept_or_claimed(name)
+            path = self._path(name)
         if found is not None:
             return found
         try:
-            path = self._path(name)
             path.parent.mkdir(exist_ok=True)
             cut(path)
             file = path.open("rb")
@@ -71,7 +71,7 @@ class ExcerptShelf:
                 self._keep(name, path.stat().st_size)
             return file
         except BaseException:
-            self._path(name).unlink(missing_ok=True)
+            path.unlink(missing_ok=True)
             raise
         finally:
             with self._turn:
