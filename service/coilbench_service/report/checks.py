@@ -36,9 +36,9 @@ def _left_out(contents: Contents) -> Iterator[Block]:
     for one in contents.left_out:
         advice = (by_id[one.take].take["problem"] or {}).get("advice") if one.take in by_id else None
         why = f"{capital(said(one.reason)).rstrip('.')}."
-        rows.append(
-            (contents.named.get(one.take, one.take), one.subject or NOTHING, f"{why} {advice}" if advice else why)
-        )
+        if advice and advice not in why:
+            why = f"{why} {advice}"
+        rows.append((contents.named.get(one.take, one.take), one.subject or NOTHING, why))
     heads = (Head("Take"), Head("Pickup"), Head("Why, and what to do", width=3.0))
     yield Table("Takes that do not count", heads, tuple(rows))
 

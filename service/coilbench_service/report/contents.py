@@ -24,6 +24,7 @@ from coilbench_service.problems import FieldError, Problem
 from coilbench_service.report.baseline import Baseline, chosen_baseline
 from coilbench_service.sheet_kind import PICKUP, SESSION
 from coilbench_service.sheet_view import sheet_view
+from coilbench_service.table.columns import columns
 from coilbench_service.table.pickups import Pickups
 from coilbench_service.take_view import take_view
 from coilbench_worker.store import measurements, takes
@@ -31,7 +32,7 @@ from coilbench_worker.store.measurements import MeasurementRecord
 from coilbench_worker.store.states import FAILED, MEASURED, REJECTED
 from coilbench_worker.store.takes import TakeFilter, TakeRecord
 
-NO_PICKUP = "it names no pickup"
+NO_PICKUP = "it names no pickup; say in its description whose it is"
 KEPT_OF_MEASUREMENT = ("made", "version", "settings", "audio", "checks", "usable", "calibration")
 
 
@@ -127,7 +128,7 @@ class Contents:
             "sheet": self.sheet,
             "pickup_sheets": dict(self.sheets),
             "baseline": None if self.baseline is None else asdict(self.baseline),
-            "pickups": [{**row} for row in self.rows],
+            "pickups": list(self.rows),
             "level_reference": self.level_reference,
             "comparison": self.comparison,
             "without_comparison": self.without,
@@ -166,7 +167,8 @@ def contents_of(
         sheet = None if record is None else sheet_view(connection, SESSION, record)
         told = tuple(_takes(connection, chosen))
         by_pickup = Pickups(connection, chosen, asked)
-        rows = tuple(by_pickup.rows())
+        keys = [one.key for one in columns("pickup", asked)]
+        rows = tuple({key: row.get(key) for key in keys} for row in by_pickup.rows())
         sheets = {
             key: sheet_view(connection, PICKUP, one)
             for key, one in PICKUP.store.by_key(connection, by_pickup.keys).items()

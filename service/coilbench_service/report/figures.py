@@ -118,7 +118,7 @@ def _of_quantity(contents: Contents, key: str) -> Iterator[Block]:
     ordered = [*sorted(known, key=lambda row: -row[key]), *without]
     heads = [
         Head("Pickup", width=1.6),
-        Head("Takes / strums", number=True),
+        Head("Takes/strums", number=True),
         Head("Mean", number=True),
         Head("sd", number=True, width=0.7),
         Head("95 % interval", number=True, width=1.6),
@@ -132,7 +132,7 @@ def _of_quantity(contents: Contents, key: str) -> Iterator[Block]:
     rows = tuple(
         (*_own(row, meant), *(_compared(contents, row, compared, meant) if compared else ())) for row in ordered
     )
-    caption = f"Most first; means in {meant.quantity.unit}"
+    caption = f"{meant.name}, most first; means in {meant.quantity.unit}"
     if compared:
         caption += (
             f", differences from {contents.baseline.key if contents.baseline else ''} in {meant.unit_of_difference}"
@@ -151,7 +151,7 @@ def _own(row: Row, meant: Column) -> tuple[str, ...]:
     key, decimals = meant.key, meant.quantity.decimals
     return (
         row["pickup"],
-        f"{row['takes']} / {row['strums']}",
+        f"{row['takes']}/{row['strums']}",
         figure(row.get(key), decimals),
         figure(row.get(f"{key}_sd"), decimals + 1),
         interval(row.get(f"{key}_low"), row.get(f"{key}_high"), decimals),
@@ -180,8 +180,9 @@ def _notes(contents: Contents, rows: list[Row], compared: Mapping[str, Row], key
         why = (row.get("reasons") or {}).get(key)
         if why:
             yield said(f"{row['pickup']}: {why}.")
-    for other, found in compared.items():
-        if found["withheld"]:
-            yield said(f"Nothing is said of {other}: {found['withheld']}.")
+    for row in rows:  # of a pickup without a take that counts, what was left out has said it
+        found = compared.get(row["pickup"])
+        if found is not None and found["withheld"]:
+            yield said(f"Nothing is said of {row['pickup']}: {found['withheld']}.")
     for text in dict.fromkeys(found["assumes"] for found in compared.values() if found["assumes"]):
         yield f"{capital(said(text))}."

@@ -34,10 +34,10 @@ def sentences(contents: Contents) -> tuple[str, ...]:
     rows = contents.comparison["results"]
     shown = [row for row in rows if row["verdict"] in ("higher", "lower")]
     told = [_opening(contents, rows, shown)]
-    others = {row["other"] for row in rows}
-    told += (
-        [said(row["sentence"]) for row in _loudest(shown)[:MOST_SAID]] if len(others) == 1 else _grouped(rows, shown)
-    )
+    if _two(rows):
+        told += [said(row["sentence"]) for row in _loudest(shown)[:MOST_SAID]]
+    else:
+        told += _grouped(rows, shown)
     told += _rest(contents, rows, shown)
     return tuple(told)
 
@@ -98,6 +98,11 @@ def _opening(contents: Contents, rows: Sequence[Row], shown: Sequence[Row]) -> s
     )
 
 
+def _two(rows: Sequence[Row]) -> bool:
+    """Whether there is one pair to speak of, whose rows can speak for themselves."""
+    return len({row["other"] for row in rows if row["withheld"] is None}) == 1
+
+
 def _loudest(rows: Sequence[Row]) -> list[Row]:
     """By size in steps that an ear can tell, greatest first; what has no step comes last."""
 
@@ -136,11 +141,7 @@ def _rest(contents: Contents, rows: Sequence[Row], shown: Sequence[Row]) -> Iter
     """Quantities without a sentence of their own, those in which nothing is shown, conditions that differ."""
     assert contents.comparison is not None
     in_order = list(dict.fromkeys(row["quantity"] for row in _loudest(shown)))
-    told = (
-        in_order[:MOST_SAID]
-        if len({row["other"] for row in rows}) > 1
-        else [row["quantity"] for row in _loudest(shown)[:MOST_SAID]]
-    )
+    told = in_order[:MOST_SAID]
     further = _names(key for key in in_order if key not in told)
     judged = dict.fromkeys(row["quantity"] for row in rows if row["withheld"] is None)
     nowhere = _names(key for key in judged if key not in in_order)
