@@ -1,5 +1,5 @@
-"""`python -m bench [--json FILE] [--part speed|profile|memory|service|coverage|judgement]`: figures beside their
-aims. It gates nothing: the exit code is 0 unless a part could not be run.
+"""`python -m bench [--json FILE] [--part speed|profile|memory|table|service|coverage|judgement]`: figures beside
+their aims. It gates nothing: the exit code is 0 unless a part could not be run.
 """
 
 import argparse
@@ -36,6 +36,12 @@ def _memory(folder: Path) -> list[Figure]:
     return memory(folder, one_take())
 
 
+def _table(folder: Path) -> list[Figure]:
+    from bench.table import table
+
+    return table(folder, one_take())
+
+
 def _service(folder: Path) -> list[Figure]:
     from bench.service import service
 
@@ -58,6 +64,7 @@ PARTS: dict[str, Callable[[Path], list[Figure]]] = {
     "speed": _speed,
     "profile": _profile,
     "memory": _memory,
+    "table": _table,
     "service": _service,
     "coverage": _coverage,
     "judgement": _judgement,

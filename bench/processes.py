@@ -82,14 +82,14 @@ def cpu_s(pids: Sequence[int]) -> float:
         family |= more
 
 
-def number_from(code: str, *paths: Path) -> float:
+def number_from(code: str, *arguments: Path | str) -> float:
     """The number that a fresh Python process prints when it runs `code` with these arguments.
 
     Raises
     ------
     BenchError : it failed; carries the end of what it said
     """
-    child = subprocess.run([sys.executable, "-c", code, *map(str, paths)], capture_output=True, text=True)
+    child = subprocess.run([sys.executable, "-c", code, *map(str, arguments)], capture_output=True, text=True)
     if child.returncode != 0:
         raise BenchError(f"A child ended with {child.returncode}: {child.stderr.strip()[-500:]}")
     return float(child.stdout)
