@@ -11,6 +11,7 @@ Errors: `coilbench.errors` draws the tree; every one is a `coilbench.CoilbenchEr
 """
 
 from coilbench.chain import BudgetLine, Calibration, Chain, Tone
+from coilbench.chart import Chart, ChartKind
 from coilbench.choice import Candidate, Choice, Miss, WishItem, Word, WordItem
 from coilbench.client import Client
 from coilbench.coil import CoilModel
@@ -73,6 +74,8 @@ __all__ = [
     "Calibration",
     "Candidate",
     "Chain",
+    "Chart",
+    "ChartKind",
     "Check",
     "CheckKind",
     "Choice",

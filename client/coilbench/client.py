@@ -18,6 +18,7 @@ from urllib.parse import quote
 
 from coilbench.calls import PAGE
 from coilbench.chain_calls import ChainCalls
+from coilbench.chart_calls import ChartCalls
 from coilbench.coil_calls import CoilCalls
 from coilbench.comparing_calls import ComparingCalls, subject_of
 from coilbench.errors import NotAllSent, NothingToSend, UnreadableAnswer
@@ -47,7 +48,7 @@ AnyTake = str | Take | Sent
 """A take by its id, as it was last seen, or as it was sent."""
 
 
-class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls, ListeningCalls, ReportCalls):
+class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls, ChartCalls, ListeningCalls, ReportCalls):
     """A coilbench service, from Python. A context manager, if wished.
 
     Parameters

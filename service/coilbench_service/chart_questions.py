@@ -73,14 +73,9 @@ class SpecificationAsked(_OfQuantities):
 
     among: Subjects = Field([], description=f"Keys of pickups; {REPEAT}; left out: all measured")
     field: Annotated[list[FieldName], Field(max_length=20), AfterValidator(each_once)] = Field(
-        list(FIELDS), description=f"Numbers of the sheets; {COMMAS}"
+        list(FIELDS), description=f"Numbers of the sheets; {REPEAT}"
     )
     quantity: Quantities = Field(list(FITTED), description=f"Keys, or columns of parts; {COMMAS}")
-
-    @field_validator("field", mode="before")
-    @classmethod
-    def _split_fields(cls, values: object) -> object:
-        return split_list(values)
 
 
 class ResponseAsked(_Asked):

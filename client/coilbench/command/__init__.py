@@ -13,6 +13,7 @@ from collections.abc import Sequence
 import click
 
 from coilbench.command.chain import chain
+from coilbench.command.chart import chart
 from coilbench.command.choose import choose, words
 from coilbench.command.coil import coil
 from coilbench.command.compare import compare
@@ -54,6 +55,7 @@ commands.add_command(fit)
 commands.add_command(choose)
 commands.add_command(words)
 commands.add_command(coil)
+commands.add_command(chart)
 commands.add_command(listen)
 commands.add_command(report)
 commands.add_command(pickup)
