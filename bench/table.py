@@ -26,7 +26,7 @@ MANY_STRUMS = 100_000
 PICKUPS = 40
 AT_ONCE = 500
 GROWTH_AIM_MIB = 60.0  # own reading of "without the whole table in memory": as JSON lines it has some 200 MB
-FORMATS = ("csv", "jsonl", "parquet", "xlsx")
+FORMATS = ("csv", "jsonl", "xlsx", "parquet")
 QUANTITIES = "rms_dbfs,crest_db,attack_ms,decay_db_per_s,bass_db,treble_db,octave_db,third_octave_db"
 
 CLIENT = """

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from importlib import import_module
-from itertools import islice
 from typing import IO, Any
 
 from coilbench_service.table import reasons
@@ -16,8 +15,8 @@ from coilbench_service.table.columns import Column
 MEDIA_TYPE = "application/vnd.apache.parquet"
 EXTRA = "parquet"
 """Name of the extra that brings pyarrow."""
-CELLS_OF_GROUP = 500_000
-"""In memory together."""
+CELLS_OF_GROUP, LEAST_ROWS_OF_GROUP = 200_000, 500
+"""In memory together: readers like groups large, memory likes them small."""
 _TYPES = {"text": "string", "number": "float64", "whole": "int64", "truth": "bool_"}
 
 
@@ -40,17 +39,24 @@ def write_parquet(
     """
     arrow, parquet = _libraries()
     schema = arrow.schema([_field(arrow, column) for column in columns], metadata=dict(about))
-    source = iter(rows)
-    size = max(1, CELLS_OF_GROUP // len(columns))
+    size = max(LEAST_ROWS_OF_GROUP, CELLS_OF_GROUP // len(columns))
     written = 0
+    held: list[list[Any]] = [[] for _ in columns]
     with parquet.ParquetWriter(file, schema, compression="zstd") as writer:
-        while group := list(islice(source, size)):
-            arrays = [
-                arrow.array([_cell(row.get(column.key), column) for row in group], field.type)
-                for column, field in zip(columns, schema, strict=True)
-            ]
+
+        def write_group() -> None:
+            arrays = [arrow.array(cells, field.type) for cells, field in zip(held, schema, strict=True)]
             writer.write_table(arrow.Table.from_arrays(arrays, schema=schema), row_group_size=size)
-            written += len(group)
+            for cells in held:
+                cells.clear()
+
+        for written, row in enumerate(rows, start=1):
+            for cells, column in zip(held, columns, strict=True):
+                cells.append(_cell(row.get(column.key), column))
+            if written % size == 0:
+                write_group()
+        if held[0]:
+            write_group()
     return written
 
 
