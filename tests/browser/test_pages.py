@@ -30,17 +30,19 @@ def addresses(bench: Bench) -> dict[str, str]:
     return {name: address.format(**ids) for name, address in PAGES.items()}
 
 
-@pytest.mark.parametrize("look", LOOKS)
 @pytest.mark.parametrize("name", PAGES)
 def test_a_page_has_no_faults_and_axe_has_nothing_against_it(
-    visit: Visit, addresses: dict[str, str], name: str, look: str
+    visit: Visit, addresses: dict[str, str], name: str
 ) -> None:
-    viewport, colours = LOOKS[look]
-    visitor = visit(viewport=viewport, color_scheme=colours)
+    visitor = visit()
     page = visitor.at(addresses[name])
     for summary in page.locator("details:not([open]) > summary").all():
         if summary.is_visible():
             summary.click()  # what is folded away counts too
-    visitor.picture(f"{name}-{look}")
-    assert visitor.violations() == []
-    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "the page scrolls sideways"
+    visitor.see_pictures()
+    for look, (viewport, colours) in LOOKS.items():
+        page.set_viewport_size(viewport)
+        page.emulate_media(color_scheme=colours, reduced_motion="reduce")
+        visitor.picture(f"{name}-{look}")
+        assert visitor.violations() == []
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "it scrolls sideways"

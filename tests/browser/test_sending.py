@@ -56,7 +56,7 @@ def test_a_folder_is_sent_each_recording_with_its_folder_as_pickup(
     folder = _folder_of(tmp_path, good)
     page = visit().at("/")
     page.locator("#send-about > summary").click()
-    page.get_by_label("Of a folder").check()
+    page.get_by_label("The folder names the pickup").check()
     page.locator("#folder").set_input_files(folder)
     _sent(page, "2 of 2 sent, 0 measured")
     expect(page.locator("#sending-passed")).to_have_text("Passed over, no sound files: plan/notes.txt")
