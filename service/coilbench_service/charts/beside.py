@@ -45,12 +45,13 @@ class Pictured(Protocol):
         """Of its measurement (`measure.traces`)."""
 
 
-def beside_chart(takes: Sequence[Pictured]) -> Chart:
+def beside_chart(takes: Sequence[Pictured], *, scaled_with: Sequence[Pictured] = ()) -> Chart:
     """A recording and a row of figures for each take.
 
     Parameters
     ----------
     takes : 2 to 12, in the order in which they are to stand
+    scaled_with : takes of other charts that are to have the same scales
 
     Raises
     ------
@@ -58,9 +59,10 @@ def beside_chart(takes: Sequence[Pictured]) -> Chart:
     """
     if not LEAST_TAKES <= len(takes) <= MOST_TAKES:
         raise ValueError(f"{len(takes)} takes; {LEAST_TAKES} to {MOST_TAKES} can stand side by side")
-    greatest = max(overview.greatest_sample(take.traces["overview"]) for take in takes)
+    every = (*takes, *scaled_with)
+    greatest = max(overview.greatest_sample(take.traces["overview"]) for take in every)
     scale = overview.scale_for(greatest)
-    duration_s = max(take.document["audio"]["duration_s"] for take in takes)
+    duration_s = max(take.document["audio"]["duration_s"] for take in every)
     page = _Page(
         scale,
         duration_s,

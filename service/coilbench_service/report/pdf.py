@@ -28,7 +28,9 @@ MM_PER_PX = 25.4 / 96.0
 FAMILY = "Libertinus Serif"
 """Of charts, in place of theirs: it is here on every machine, and no wider than theirs, so nothing is cut."""
 _FAMILY = re.compile(r'font-family="[^"]*"')
-_WIDTH = re.compile(r'<svg[^>]*\swidth="([\d.]+)')
+_SIDE = r'<svg[^>]*\s{}="([\d.]+)"'
+MOST_MM = (162.0, 228.0)
+"""Width and height of a picture on a page, its caption beneath."""
 
 
 def pdf(document: Document) -> bytes:
@@ -78,12 +80,18 @@ def _block(one: Block) -> Mapping[str, Any]:
     if not isinstance(one, Picture):
         return asdict(one)
     drawn = _FAMILY.sub(f'font-family="{FAMILY}"', drawing.svg(one.chart))
-    width = _WIDTH.search(drawn)
     return {
         "kind": one.kind,
         "number": one.number,
         "reading": one.reading,
         "alternative": one.chart.alternative,
         "drawn": drawn,
-        "width_mm": float(width[1]) * MM_PER_PX if width else 178.0,
+        "width_mm": _width_mm(drawn),
     }
+
+
+def _width_mm(drawn: str) -> float:
+    """The width that it has by itself, or the one with which it fits a page."""
+    sides = [re.search(_SIDE.format(side), drawn) for side in ("width", "height")]
+    width, height = (float(side[1]) * MM_PER_PX if side else most for side, most in zip(sides, MOST_MM, strict=True))
+    return width * min(1.0, MOST_MM[0] / width, MOST_MM[1] / height)
