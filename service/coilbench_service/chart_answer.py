@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.charts import drawing
 from coilbench_service.charts.chart import Chart
+from coilbench_service.charts.drawer import DrawingBusy
 from coilbench_service.conditional import ConditionalResponse
 from coilbench_service.problems import FieldError, Problem
 
@@ -38,7 +39,7 @@ def chart_answer(chart: Chart, form: ChartForm) -> Response:
 
     Raises
     ------
-    Problem : not-acceptable
+    Problem : not-acceptable, too-many-charts
     """
     chosen = form.format or _form_accepted()
     text = json.dumps(chart.document(), ensure_ascii=False, allow_nan=False, sort_keys=True)
@@ -56,12 +57,17 @@ def chart_answer(chart: Chart, form: ChartForm) -> Response:
     return response
 
 
+RETRY_AFTER_S = "10"
 STILL = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 """For an SVG opened by itself: nothing runs, nothing is fetched."""
 
 
 def _drawn(chart: Chart, form: Form, scale: float) -> bytes:
-    return drawing.svg(chart).encode() if form == "svg" else drawing.png(chart, scale)
+    try:
+        return drawing.svg(chart).encode() if form == "svg" else drawing.png(chart, scale)
+    except DrawingBusy as error:
+        detail = f"The chart was not drawn: {error}."
+        raise Problem(kinds.TOO_MANY_CHARTS, detail, headers={"Retry-After": RETRY_AFTER_S}) from error
 
 
 def _form_accepted() -> Form:

@@ -321,6 +321,12 @@ TOO_MANY_EXCERPTS = _known(
     "Too many strums are being cut out of recordings",
     "Ask again after the seconds in Retry-After.",
 )
+TOO_MANY_CHARTS = _known(
+    "too-many-charts",
+    503,
+    "Too many charts are being drawn",
+    "Ask again after the seconds in Retry-After.",
+)
 TOO_MANY_REPORTS = _known(
     "too-many-reports",
     503,

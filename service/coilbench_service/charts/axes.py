@@ -21,11 +21,11 @@ def time_axis(domain: Sequence[float], title: str | None = "Time (s)") -> dict[s
 
 
 def level_axis(domain: Sequence[float], title: str) -> dict[str, Any]:
-    """The y channel of `db`."""
+    """The y channel of `db`. What lies below the domain runs along its edge: clipping would need names in the SVG."""
     return {
         "field": "db",
         "type": "quantitative",
         "title": title,
         "axis": {"format": PLAIN_NUMBER},
-        "scale": {"domain": list(domain), "nice": False, "zero": False},
+        "scale": {"domain": list(domain), "nice": False, "zero": False, "clamp": True},
     }

@@ -15,15 +15,15 @@ def rows(course: Mapping[str, Any], *, to_s: float | None = None, centred: bool 
     Parameters
     ----------
     course : `start_s`, `step_s`, `db` (`measure.traces`)
-    to_s : steps that begin later are left out
+    to_s : what stands later is left out
     centred : each level stands in the middle of its step, as one that was taken over the step should
     further : values that every row has, too
     """
     shift = 0.5 * course["step_s"] if centred else 0.0
     found = []
     for index, level in enumerate(course["db"]):
-        start_s = course["start_s"] + index * course["step_s"]
-        if to_s is not None and start_s > to_s:
+        place_s = course["start_s"] + index * course["step_s"] + shift
+        if to_s is not None and place_s > to_s:
             break
-        found.append({"s": round(start_s + shift, DECIMALS_S), "db": level, **further})
+        found.append({"s": round(place_s, DECIMALS_S), "db": level, **further})
     return found

@@ -64,7 +64,7 @@ def _panel(
     layers = [
         {
             "data": {"values": points},
-            "mark": {"type": "line", "clip": True, "color": CURVE, "strokeWidth": 4},
+            "mark": {"type": "line", "color": CURVE, "strokeWidth": 4},
             "encoding": {"x": x, "y": y},
         },
         {

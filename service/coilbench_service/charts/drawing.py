@@ -1,43 +1,38 @@
-"""A chart drawn: SVG, PNG or PDF, by vl-convert. No browser, no network, no script that comes with the data.
+"""A chart drawn: SVG, PNG or PDF. No browser, no network, no script that comes with the data.
 
-A process that has drawn must not fork afterwards (the child hangs in the renderer); measuring processes are spawned.
+Drawn in a process of its own (`drawer`), as the renderer lets no other thread run meanwhile.
 """
 
 from __future__ import annotations
 
 from xml.sax.saxutils import escape
 
-import vl_convert
-
-from coilbench_service.charts.chart import VERSION, Chart
-
-NOWHERE: list[str] = []
-"""Addresses that a drawing may fetch from."""
-PIXELS_PER_INCH = 72.0
+from coilbench_service.charts.chart import Chart, plain
+from coilbench_service.charts.drawer import drawer
 
 
 def svg(chart: Chart) -> str:
-    """The chart as SVG 1.1, with its text alternative as `title` and `desc`."""
-    drawn: str = vl_convert.vegalite_to_svg(chart.document(), vl_version=VERSION, allowed_base_urls=NOWHERE)
-    return _described(drawn, chart)
+    """The chart as SVG 1.1, with its text alternative as `title` and `desc`; the same chart gives the same text.
+
+    Raises
+    ------
+    DrawingFailed : also DrawingBusy, when too many others wait
+    """
+    return _described(drawer().draw("svg", chart.document()).decode(), chart)
 
 
 def png(chart: Chart, scale: float = 2.0) -> bytes:
-    """The chart as PNG; `scale` 1 has one pixel for each px of the SVG."""
-    drawn: bytes = vl_convert.vegalite_to_png(
-        chart.document(), vl_version=VERSION, scale=scale, ppi=PIXELS_PER_INCH, allowed_base_urls=NOWHERE
-    )
-    return drawn
+    """The chart as PNG; `scale` 1 has one pixel for each px of the SVG. Raises as `svg`."""
+    return drawer().draw("png", chart.document(), scale)
 
 
 def pdf(chart: Chart) -> bytes:
-    """The chart as a page of PDF of its own size, its type embedded."""
-    drawn: bytes = vl_convert.vegalite_to_pdf(chart.document(), vl_version=VERSION, allowed_base_urls=NOWHERE)
-    return drawn
+    """The chart as a page of PDF of its own size, its type embedded. Raises as `svg`."""
+    return drawer().draw("pdf", chart.document())
 
 
 def _described(drawn: str, chart: Chart) -> str:
     """SVG that says what it shows (SVG Accessibility API Mappings: role, title, desc)."""
     head, mark, rest = drawn.partition(">")
-    names = f"<title>{escape(chart.title)}</title><desc>{escape(chart.alternative)}</desc>"
+    names = f"<title>{escape(plain(chart.title))}</title><desc>{escape(plain(chart.alternative))}</desc>"
     return f'{head} role="img"{mark}{names}{rest}'

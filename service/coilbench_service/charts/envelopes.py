@@ -18,7 +18,7 @@ HEIGHT = 190
 LEAST_S, ROOM = 2.0, 1.25
 """How far it reaches: beyond the end of the last window, as names stand there."""
 RISE_S = (-0.02, 0.12)
-DEPTH_DB, STEP_DB = 70.0, 10.0
+DEPTH_DB, STEP_DB = 80.0, 10.0
 TOLD = ("rms_dbfs", "attack_ms", "attack_body_db", "hold_1s_db")
 
 Row = dict[str, Any]
@@ -54,7 +54,7 @@ def envelopes_chart(label: str, document: Mapping[str, Any], traces: Mapping[str
 
 
 def level_domain(rows: Sequence[Row]) -> tuple[float, float]:
-    """Of the axis, dBFS: tens around what is there, no deeper than 70 dB below the greatest."""
+    """Of the axis, dBFS: tens around what is there, no deeper than 80 dB below the greatest."""
     known = [row["db"] for row in rows if row["db"] is not None]
     if not known:
         return -DEPTH_DB, 0.0
@@ -72,7 +72,7 @@ def _panel(
         "width": WIDTH,
         "height": HEIGHT,
         "layer": [
-            *window_lane.shades(windows, x),
+            *window_lane.shades(windows, x, span_s[1]),
             *lines.layers(rows, x, y),
             {
                 "data": {"values": [{"s": 0.0}]},

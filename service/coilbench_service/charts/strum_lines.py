@@ -58,12 +58,12 @@ class StrumLines:
         place = {"x": dict(x), "y": dict(y), "detail": {"field": "strum", "type": "nominal"}}
         thin = {
             "data": {"values": others},
-            "mark": {"type": "line", "clip": True, "strokeWidth": 0.6, "color": FAINT, "opacity": 0.7},
+            "mark": {"type": "line", "strokeWidth": 0.6, "color": FAINT},
             "encoding": place,
         }
         bold = {
             "data": {"values": named},
-            "mark": {"type": "line", "clip": True},
+            "mark": "line",
             "encoding": {**place, "color": colour, "strokeDash": dash},
         }
         return [*([thin] if others else []), bold]

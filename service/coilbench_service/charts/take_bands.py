@@ -77,10 +77,10 @@ def _lines(each: Sequence[Mapping[str, Any]], means: Sequence[Mapping[str, Any]]
     return [
         {
             "data": {"values": list(each)},
-            "mark": {"type": "line", "clip": True, "strokeWidth": 0.8, "color": FAINT},
+            "mark": {"type": "line", "strokeWidth": 0.8, "color": FAINT},
             "encoding": {**place, "detail": {"field": "strum", "type": "nominal"}},
         },
-        {**mean, "mark": {"type": "line", "clip": True, "strokeWidth": 2.8, "color": SERIES[0]}},
+        {**mean, "mark": {"type": "line", "strokeWidth": 2.8, "color": SERIES[0]}},
         {
             **mean,
             "mark": {
@@ -88,7 +88,6 @@ def _lines(each: Sequence[Mapping[str, Any]], means: Sequence[Mapping[str, Any]]
                 "filled": True,
                 "size": 45,
                 "opacity": 1,
-                "clip": True,
                 "color": SERIES[0],
                 "stroke": PAPER,
                 "strokeWidth": 0.8,
@@ -108,7 +107,7 @@ def _ranges() -> list[dict[str, Any]]:
     return [
         {
             "data": {"values": [row]},
-            "mark": {"type": "rect", "color": _TINTS[row["part"]], "opacity": 0.6, "clip": True},
+            "mark": {"type": "rect", "color": _TINTS[row["part"]], "opacity": 1, "fillOpacity": 0.6},
             "encoding": {"x": _hertz("hz", "Mid-band frequency (Hz)"), "x2": {"field": "end"}},
         }
         for row in _range_rows()

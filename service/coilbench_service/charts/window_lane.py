@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from coilbench_service.charts.theme import FAINT, INK, SHADE, SHADE_DARK, WIDTH
@@ -64,15 +64,15 @@ def lane(windows: Sequence[Window], x: Mapping[str, Any]) -> dict[str, Any]:
     return {"width": WIDTH, "height": ROW_PX * len(windows), "view": {"stroke": None}, "layer": [*bars, times]}
 
 
-def shades(windows: Sequence[Window], x: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """The layers behind: attack, body and tail, with a thin line where each begins and ends."""
+def shades(windows: Sequence[Window], x: Mapping[str, Any], to_s: float) -> list[dict[str, Any]]:
+    """The layers behind, up to a time: attack, body and tail, with a thin line where each begins and ends."""
     return [
         {
-            "data": {"values": _rows([window])},
+            "data": {"values": _rows([replace(window, to_s=min(window.to_s, to_s))])},
             "mark": {
                 "type": "rect",
-                "clip": True,
-                "opacity": 0.8,
+                "opacity": 1,
+                "fillOpacity": 0.75,
                 "color": _FILLS[window.name],
                 "stroke": FAINT,
                 "strokeWidth": 0.4,
@@ -80,7 +80,7 @@ def shades(windows: Sequence[Window], x: Mapping[str, Any]) -> list[dict[str, An
             "encoding": {"x": dict(x), "x2": {"field": "end"}},
         }
         for window in windows
-        if window.name != "level"
+        if window.name != "level" and window.from_s < to_s
     ]
 
 

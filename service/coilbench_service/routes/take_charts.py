@@ -81,4 +81,5 @@ PROBLEMS: tuple[Any, ...] = (
     kinds.NOT_PICTURED,
     kinds.PRECONDITION_FAILED,
     kinds.RECORDING_REJECTED,
+    kinds.TOO_MANY_CHARTS,
 )
