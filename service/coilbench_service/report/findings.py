@@ -29,16 +29,19 @@ def findings(contents: Contents) -> Section:
 
 def sentences(contents: Contents) -> tuple[str, ...]:
     """Three to six sentences; fewer where little can be said."""
-    if contents.comparison is None:
-        return tuple(_alone(contents))
-    rows = contents.comparison["results"]
+    return tuple(_alone(contents)) if contents.comparison is None else compared(contents.comparison)
+
+
+def compared(comparison: Mapping[str, Any]) -> tuple[str, ...]:
+    """What a comparison (`comparing.compare`) found, in the same sentences."""
+    rows = comparison["results"]
     shown = [row for row in rows if row["verdict"] in ("higher", "lower")]
-    told = [_opening(contents, rows, shown)]
+    told = [_opening(comparison, rows, shown)]
     if _two(rows):
         told += [said(row["sentence"]) for row in _loudest(shown)[:MOST_SAID]]
     else:
         told += _grouped(rows, shown)
-    told += _rest(contents, rows, shown)
+    told += _rest(comparison, rows, shown)
     return tuple(told)
 
 
@@ -84,16 +87,15 @@ def _reach(row: Row) -> str:
     return "its intervals are those of one take: how far plugging in again moves it is not in them."
 
 
-def _opening(contents: Contents, rows: Sequence[Row], shown: Sequence[Row]) -> str:
-    assert contents.comparison is not None
-    subjects = [one for one in contents.comparison["subjects"] if one["takes"]]
+def _opening(comparison: Mapping[str, Any], rows: Sequence[Row], shown: Sequence[Row]) -> str:
+    subjects = [one for one in comparison["subjects"] if one["takes"]]
     takes = sum(len(one["takes"]) for one in subjects)
     strums = sum(one["strums"] for one in subjects)
     judged = sum(row["withheld"] is None for row in rows)
     return (
-        f"{counted(len(subjects) - 1, 'pickup was', 'pickups were')} held against {contents.comparison['baseline']}, "
+        f"{counted(len(subjects) - 1, 'pickup was', 'pickups were')} held against {comparison['baseline']}, "
         f"over {counted(takes, 'take')} with {counted(strums, 'strum')} in all. Of {counted(judged, 'difference')} "
-        f"judged, {len(shown)} {'is' if len(shown) == 1 else 'are'} shown: with {100 * contents.confidence:g} % "
+        f"judged, {len(shown)} {'is' if len(shown) == 1 else 'are'} shown: with {100 * comparison['confidence']:g} % "
         "confidence in all of them together, the player's hand alone did not make them."
     )
 
@@ -137,9 +139,8 @@ def _by(row: Row) -> str:
     return f"{row['other']} by {figure(abs(row['difference']), decimals)} {row['unit']}"
 
 
-def _rest(contents: Contents, rows: Sequence[Row], shown: Sequence[Row]) -> Iterator[str]:
+def _rest(comparison: Mapping[str, Any], rows: Sequence[Row], shown: Sequence[Row]) -> Iterator[str]:
     """Quantities without a sentence of their own, those in which nothing is shown, conditions that differ."""
-    assert contents.comparison is not None
     in_order = list(dict.fromkeys(row["quantity"] for row in _loudest(shown)))
     told = in_order[:MOST_SAID]
     further = _names(key for key in in_order if key not in told)
@@ -151,7 +152,7 @@ def _rest(contents: Contents, rows: Sequence[Row], shown: Sequence[Row]) -> Iter
         yield f"Differences are shown in {listed(further)} too."
     elif nowhere:
         yield f"No difference is shown in {listed(nowhere, 'or')}. {NOT_NONE}"
-    fields = list(dict.fromkeys(_condition(one["field"]) for one in contents.comparison["conditions"]))
+    fields = list(dict.fromkeys(_condition(one["field"]) for one in comparison["conditions"]))
     if fields and shown:
         yield (
             f"Not all was the same: {some(fields, MOST_NAMES)} differed between takes compared, which may be the "
