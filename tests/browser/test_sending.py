@@ -130,6 +130,19 @@ def test_a_busy_service_is_asked_again_and_the_recording_goes_in_once(visit: Vis
     bench.service.work()
 
 
+def test_a_recording_that_is_here_already_leads_to_the_take_of_it(visit: Visit, bench: Bench) -> None:
+    first = bench.service.measured(strums_wav(count=2), "first.wav", {"label": "the first"})
+    page = visit().at("/")
+    _choose(page, _file("again.wav", strums_wav(count=2)))
+    line = page.locator("#sending-list li")
+    expect(line).to_contain_text("The same recording is here already: the first")
+    bench.service.work()
+    expect(line).to_contain_text("Measured")
+    line.get_by_role("link", name="the first").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("the first")
+    assert page.url.endswith(first["id"])
+
+
 def test_names_that_look_like_markup_are_shown_as_text(visit: Visit, bench: Bench, good: bytes) -> None:
     visitor = visit()
     page = visitor.at("/")

@@ -17,6 +17,7 @@ from coilbench_service.page.question import asked
 from coilbench_service.page.takes import rows_of
 from coilbench_service.selection import ID_PATTERN
 from coilbench_worker.measure.checks import CHECKS
+from coilbench_worker.measure.version import MEASURE_VERSION
 from coilbench_worker.store import takes
 from coilbench_worker.store.states import FINAL_STATES
 
@@ -68,6 +69,7 @@ def add(pages: Blueprint, bench: Bench) -> None:
             own_words=description.own_words(take),
             matched_lufs=MATCHED_LUFS,
             windows=WINDOWS,
+            measure_version=MEASURE_VERSION,
         )
 
 

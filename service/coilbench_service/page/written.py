@@ -52,6 +52,12 @@ def size(count: int) -> str:
     return f"{count} bytes"
 
 
+def encoded(name: str) -> str:
+    """An encoding such as pcm_s24 or float32 in words."""
+    bits = name.lstrip("abcdefghijklmnopqrstuvwxyz_")
+    return f"{bits} bit, floating point" if name.startswith("float") else f"{bits} bit"
+
+
 def called(take: Mapping[str, Any]) -> str:
     """What a take is called: its label, else the name of its file."""
     return str(take["about"].get("label") or take["file"]["name"])
@@ -89,6 +95,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "figure": figure,
     "moment": moment,
     "size": size,
+    "encoded": encoded,
     "called": called,
     "plain": plain,
     "coded": coded,

@@ -34,6 +34,15 @@ def test_a_page_leads_to_the_next_and_together_they_are_all(database: Database, 
     assert sizes == [3, 3, 1]
 
 
+def test_the_newest_come_first_when_they_are_asked_for_so(database: Database, blobs: Blobs) -> None:
+    arrived = [arrive(database, blobs, str(number).encode()).id for number in range(5)]
+    with database.read() as connection:
+        first = takes.page(connection, TakeFilter(), 3, newest_first=True)
+        rest = takes.page(connection, TakeFilter(), 3, first.next, newest_first=True)
+    assert [take.id for take in (*first.items, *rest.items)] == arrived[::-1]
+    assert rest.next is None
+
+
 def test_a_page_that_ends_with_the_last_take_has_no_next(database: Database, blobs: Blobs) -> None:
     for number in range(3):
         arrive(database, blobs, str(number).encode())

@@ -47,7 +47,8 @@ list.addEventListener("take-changed", (event) => {
   }
 });
 list.addEventListener("click", (event) => {
-  const item = all.find((one) => event.target.closest("button") === one.again);
+  const button = event.target.closest("button");
+  const item = button && all.find((one) => one.again === button);
   if (item) {
     item.again.remove();
     item.again = null;
@@ -205,9 +206,26 @@ function accepted(item, document_) {
   item.line.dataset.take = document_.id;
   item.line.dataset.state = document_.state;
   shown(item, document_);
+  sameBefore(document_).then((first) => first && note(item, first));
   watch();
   clearTimeout(accepted.soon);
   accepted.soon = setTimeout(() => refresh().catch(() => undefined), 300);
+}
+
+// The first take of this very recording, when there was one before.
+async function sameBefore(document_) {
+  const query = new URLSearchParams({ sha256: document_.file.sha256, limit: "1" });
+  const answer = await fetch(`/v1/takes?${query}`).catch(() => null);
+  const first = answer?.ok ? (await answer.json()).items[0] : undefined;
+  return first && first.id !== document_.id ? first : null;
+}
+
+function note(item, first) {
+  item.note = element("span", "The same recording is here already: ", "hint");
+  const link = element("a", first.about.label ?? first.file.name);
+  link.href = `/takes/${first.id}`;
+  item.note.append(link);
+  item.said.append(" ", item.note);
 }
 
 // The take as it stands, with the way to its page.
@@ -215,7 +233,7 @@ function shown(item, document_) {
   item.state = document_.state;
   const link = element("a", WORDS[document_.state]);
   link.href = `/takes/${document_.id}`;
-  item.said.replaceChildren(link);
+  item.said.replaceChildren(link, ...(item.note ? [" ", item.note] : []));
   if (document_.problem) {
     item.said.append(`: ${document_.problem.detail} ${document_.problem.advice ?? ""}`);
     item.line.classList.add("refused");

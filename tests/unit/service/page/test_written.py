@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from markupsafe import Markup
 
-from coilbench_service.page.written import called, coded, figure, moment, plain, size, worst
+from coilbench_service.page.written import called, coded, encoded, figure, moment, plain, size, worst
 
 
 @pytest.mark.parametrize(
@@ -32,6 +32,13 @@ def test_a_moment_is_read_by_people_and_programs() -> None:
 @pytest.mark.parametrize(("count", "text"), [(999, "999 bytes"), (1500, "1.5 kB"), (2.1e9, "2.1 GB")])
 def test_a_size_is_short(count: int, text: str) -> None:
     assert size(count) == text
+
+
+@pytest.mark.parametrize(
+    ("name", "text"), [("pcm_s24", "24 bit"), ("pcm_u8", "8 bit"), ("float32", "32 bit, floating point")]
+)
+def test_an_encoding_is_said_in_words(name: str, text: str) -> None:
+    assert encoded(name) == text
 
 
 def test_a_take_is_called_by_its_label_else_by_its_file() -> None:

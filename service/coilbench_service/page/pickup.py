@@ -1,0 +1,90 @@
+"""The page of one pickup: its sheet, what was measured of it, what the electrical model says, its takes."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import urlencode
+
+from flask import Blueprint, Response
+from sqlalchemy import Connection
+
+from coilbench_service.beside import modelled
+from coilbench_service.bench import Bench
+from coilbench_service.charts.response import response_chart
+from coilbench_service.coil_request import CoilRequest
+from coilbench_service.page import figures, sheet_fields
+from coilbench_service.page.figures import Group
+from coilbench_service.page.layout import show
+from coilbench_service.page.sheets import found, newest
+from coilbench_service.problems import Problem
+from coilbench_service.sheet_kind import PICKUP
+from coilbench_service.table.pickups import Pickups
+from coilbench_worker.measure.catalogue import QUANTITIES
+from coilbench_worker.measure.checks import CHECKS
+from coilbench_worker.store.takes import TakeFilter
+
+OF = ("strum", "take", "noise")
+Row = dict[str, Any]
+
+
+def add(pages: Blueprint, bench: Bench) -> None:
+    """Give the blueprint the page at /pickups/{key}."""
+
+    @pages.get("/pickups/<key>", endpoint="pickup")
+    def show_pickup(key: str) -> Response:
+        with bench.database.read() as connection:
+            sheet, counted = found(connection, PICKUP, key)
+            rows = newest(connection, PICKUP, key)
+            row = measured_row(connection, key) if counted.measured else None
+        model, withheld = _model(bench, key) if sheet is not None else (None, None)
+        chosen = urlencode({"pickup": key})
+        return show(
+            "pickup.html",
+            here="page.pickups",
+            key=key,
+            path=PICKUP.path(key),
+            sheet=sheet,
+            counted=counted,
+            rows=rows,
+            kinds={kind.code: kind for kind in CHECKS},
+            groups=sheet_fields.GROUPS[PICKUP.name],
+            own=list(sheet_fields.own_values(PICKUP, sheet or {})),
+            measured=row,
+            figures=figure_groups(row) if row is not None else [],
+            model=model,
+            model_words=None if model is None else response_chart({key: model}, model.get("beside")).alternative,
+            withheld=withheld,
+            chosen=chosen,
+        )
+
+
+def measured_row(connection: Connection, key: str) -> Row | None:
+    """The row of the table by pickup, single numbers only; None where no take names the key."""
+    keys = [quantity.key for quantity in QUANTITIES if not quantity.parts]
+    return next(Pickups(connection, TakeFilter(pickup=key), keys).rows(), None)
+
+
+def figure_groups(row: Row) -> list[Group]:
+    """The quantities of a row in groups; millivolts only where there are some."""
+    groups = []
+    for key, title in figures.GROUPS.items():
+        there = tuple(
+            quantity
+            for quantity in QUANTITIES
+            if quantity.group == key and quantity.of in OF and not quantity.parts and _shown(row, quantity)
+        )
+        if there:
+            groups.append(Group(key, title, there))
+    return groups
+
+
+def _shown(row: Row, quantity: Any) -> bool:
+    return not quantity.calibrated or row.get(quantity.key) is not None
+
+
+def _model(bench: Bench, key: str) -> tuple[dict[str, Any] | None, str | None]:
+    """What the model says of a pickup by its sheet, or why nothing."""
+    try:
+        return modelled(bench, CoilRequest(pickup=key).model_dump()), None
+    except Problem as problem:
+        return None, problem.detail

@@ -1,0 +1,130 @@
+"""The fields of sheets as pages name, group and take them; what they mean and which there are, the API's own sheets say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from coilbench_service.about import Conditions
+from coilbench_service.page.written import plain
+from coilbench_service.sheet_columns import SheetColumn, all_columns, known_columns
+from coilbench_service.sheet_kind import PICKUP, SESSION, SheetKind
+
+
+@dataclass(frozen=True)
+class SheetField:
+    """One field: `name` is its dotted path, `kind` how it is typed in (parts.html), `hint` what it means."""
+
+    name: str
+    label: str
+    kind: str
+    hint: str
+    column: SheetColumn
+
+    @property
+    def bare(self) -> str:
+        """The label without its unit."""
+        return self.label.partition(",")[0]
+
+    @property
+    def unit(self) -> str:
+        """What stands behind the comma of the label."""
+        return self.label.partition(", ")[2]
+
+    def of(self, sheet: Mapping[str, Any]) -> Any:
+        """Its value in a sheet; None where nothing is said."""
+        return self.column.of(sheet)
+
+
+@dataclass(frozen=True)
+class FieldGroup:
+    """Fields that belong together, and their heading."""
+
+    title: str
+    fields: tuple[SheetField, ...]
+
+
+PICKUP_GROUPS = {
+    "What it is": {
+        "name": "Name",
+        "construction": "Construction",
+        "active": "Preamp in the housing",
+        "magnet": "Magnet",
+        "position": "Position",
+        "guitar": "Guitar",
+    },
+    "The coil": {
+        "dcr_ohm": "DC resistance, ohm",
+        "dcr_temperature_c": "Measured at, °C",
+        "inductance_h": "Inductance, H",
+        "capacitance_pf": "Capacitance, pF",
+        "turns": "Turns",
+        "wire_awg": "Wire, AWG",
+        "mean_turn_mm": "Mean turn, mm",
+    },
+    "How it is built": {
+        "base_plate": "Base plate",
+        "cover": "Cover",
+        "potted": "Potted",
+        "pole_spacing_mm": "Pole spacing, mm",
+    },
+    "What it gives": {
+        "rated_output_mv": "Rated output, mV",
+        "preamp_gain_db": "Preamp gain, dB",
+        "battery_v": "Battery, V",
+    },
+    "What it works into": {
+        "volume_pot_ohm": "Volume pot, ohm",
+        "tone_pot_ohm": "Tone pot, ohm",
+        "tone_capacitor_nf": "Tone capacitor, nF",
+    },
+    "For people": {"notes": "Notes"},
+}
+SESSION_GROUPS = {
+    "The session": {"name": "Name", "date": "Date"},
+    "What its takes share": {
+        "chain": "Input chain",
+        "input_gain_db": "Input gain, dB",
+        "guitar": "Guitar",
+        "position": "Position of the pickup",
+        "strings": "Strings",
+        "tuning": "Tuning",
+        "pick": "Pick",
+        "player": "Player",
+        "cable": "Cable",
+        "battery_v": "Battery, V",
+        "expected_strums": "Strums in each take",
+        "channel": "Channel to measure",
+    },
+    "For people": {"notes": "Notes"},
+}
+_KINDS = {bool: "truth", int: "integer", float: "number", str: "text"}
+
+
+def groups_of(kind: SheetKind) -> tuple[FieldGroup, ...]:
+    """All fields of a kind of sheet, in groups."""
+    titles = PICKUP_GROUPS if kind is PICKUP else SESSION_GROUPS
+    known = known_columns(kind.model)
+    return tuple(
+        FieldGroup(title, tuple(_field(kind, known[name], label) for name, label in labels.items()))
+        for title, labels in titles.items()
+    )
+
+
+def own_values(kind: SheetKind, sheet: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Fields of one's own: name and value as text."""
+    for column in all_columns(kind.model, [sheet]):
+        if column.type is None:
+            yield column.name, plain(column.of(sheet))
+
+
+def _field(kind: SheetKind, column: SheetColumn, label: str) -> SheetField:
+    name = column.path[-1]
+    model = Conditions if column.path[0] == "conditions" else kind.model
+    assert column.type is not None
+    typed = "lines" if name == "notes" else _KINDS[column.type]
+    return SheetField(".".join(column.path), label, typed, model.model_fields[name].description or "", column)
+
+
+GROUPS = {PICKUP.name: groups_of(PICKUP), SESSION.name: groups_of(SESSION)}
