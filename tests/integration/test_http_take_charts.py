@@ -1,7 +1,8 @@
-"""Pictures of a take over HTTP: forms, conditions, and takes that have none."""
+"""Pictures of takes over HTTP: forms, conditions, takes side by side, and takes that have no picture."""
 
 from __future__ import annotations
 
+import re
 import struct
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
@@ -10,18 +11,35 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import update
 
+from coilbench_service.routes.take_charts import CHARTS
 from coilbench_worker.store.schema import measurements
 from http_recordings import strums_wav
 from http_service import Service, assert_problem
 from http_service import service as running_service
 
 LABEL = 'Bench "A" <test> & more'
+FIGURE_IN_WORDS = {
+    "waveform": r"3 strums found: 1 from 0\.5\d s to 1\.5\d s \(ended by next strum\)",
+    "envelopes": r"Strum 3: RMS level .\d+\.\d dBFS",
+    "decay": r"strum 1 \d+\.\d dB/s",
+    "bands": r"1000 Hz .\d+\.\d",
+}
+SVG = "{http://www.w3.org/2000/svg}"
 
 
 @pytest.fixture(scope="module")
 def measured(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Service, str]]:
     with running_service(tmp_path_factory.mktemp("charts")) as made:
-        yield made, made.measured(strums_wav(), "take.wav", {"label": LABEL})["id"]
+        about = {"label": LABEL, "input_gain_db": 11.0}
+        yield made, made.measured(strums_wav(), "take.wav", about)["id"]
+
+
+@pytest.fixture(scope="module")
+def louder(measured: tuple[Service, str]) -> str:
+    """Another take of the same bench: id."""
+    about = {"label": "Louder", "pickup": "quarry-neck", "input_gain_db": 11.0}
+    take: str = measured[0].measured(strums_wav(count=2, level_dbfs=-5.0), "louder.wav", about)["id"]
+    return take
 
 
 @pytest.fixture
@@ -39,12 +57,64 @@ def test_image_of_a_page_is_svg_that_says_what_it_shows(client: FlaskClient, add
     assert answer.mimetype == "image/svg+xml"
     assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
     root = ET.fromstring(answer.data)
-    name = "{http://www.w3.org/2000/svg}"
-    assert root.tag == f"{name}svg"
+    assert root.tag == f"{SVG}svg"
     assert root.get("role") == "img"
-    assert LABEL in (root.findtext(f"{name}title") or "")
-    assert "dB/s" in (root.findtext(f"{name}desc") or "")
-    assert not [one for one in root.iter() if one.tag in (f"{name}script", f"{name}image", f"{name}foreignObject")]
+    assert LABEL in (root.findtext(f"{SVG}title") or "")
+    assert "dB/s" in (root.findtext(f"{SVG}desc") or "")
+    assert not [one for one in root.iter() if one.tag in (f"{SVG}script", f"{SVG}image", f"{SVG}foreignObject")]
+
+
+@pytest.mark.parametrize("form", ["svg", "png", "json"])
+@pytest.mark.parametrize("name", CHARTS)
+def test_every_picture_is_given_in_every_form(client: FlaskClient, address: str, name: str, form: str) -> None:
+    answer = client.get(f"{address.replace('decay', name)}?format={form}")
+    assert answer.status_code == 200, answer.text
+    if form == "png":
+        assert answer.data.startswith(b"\x89PNG\r\n\x1a\n")
+        return
+    if form == "json":
+        assert answer.mimetype == "application/json"
+        said, title = answer.json["description"], " ".join(answer.json["title"]["text"])
+    else:
+        root = ET.fromstring(answer.data)
+        said, title = root.findtext(f"{SVG}desc") or "", root.findtext(f"{SVG}title") or ""
+    assert re.search(FIGURE_IN_WORDS[name], said), said
+    assert LABEL in title
+
+
+def test_marks_stand_at_the_onsets_of_the_measurement(client: FlaskClient, address: str) -> None:
+    strums = client.get(address.replace("charts/decay", "measurement")).json["strums"]
+    drawn = client.get(f"{address.replace('decay', 'waveform')}?format=json").json
+    rows = drawn["vconcat"][0]["data"]["values"]
+    assert [(row["s"], row["end"]) for row in rows] == [(strum["onset_s"], strum["end_s"]) for strum in strums]
+    assert len(rows) == 3
+
+
+@pytest.mark.parametrize("form", ["svg", "png", "json"])
+def test_takes_stand_side_by_side_in_the_order_asked_for(
+    client: FlaskClient, measured: tuple[Service, str], louder: str, form: str
+) -> None:
+    answer = client.get(f"/v1/charts/takes?take={louder}&take={measured[1]}&format={form}")
+    assert answer.status_code == 200, answer.text
+    if form == "png":
+        assert answer.data.startswith(b"\x89PNG\r\n\x1a\n")
+        return
+    said = answer.json["description"] if form == "json" else ET.fromstring(answer.data).findtext(f"{SVG}desc") or ""
+    assert "1: Louder, pickup quarry-neck, 2 strums: RMS level" in said
+    assert f"2: {LABEL}, 3 strums: RMS level" in said
+    assert "Amplitudes as recorded" not in said  # both were recorded at one gain
+
+
+def test_takes_that_cannot_stand_side_by_side_are_problems(
+    client: FlaskClient, measured: tuple[Service, str], louder: str
+) -> None:
+    mine, address = measured[1], "/v1/charts/takes"
+    comma = client.get(f"{address}?take={mine},{louder}&format=json")
+    assert comma.status_code == 200
+    for asked in ("", f"?take={mine}", f"?take={mine}&take={mine}", "?" + "&".join(f"take=t{n}" for n in range(13))):
+        assert_problem(client.get(f"{address}{asked}"), 422, "invalid-request")
+    assert_problem(client.get(f"{address}?take={mine}&take=none"), 404, "take-not-found")
+    assert_problem(client.get(f"{address}?take={mine}&take={louder}&colour=red"), 422, "invalid-request")
 
 
 def test_png_has_so_many_pixels_as_its_scale_says(client: FlaskClient, address: str) -> None:
