@@ -10,9 +10,21 @@ from flask import Blueprint
 from jinja2 import StrictUndefined
 
 from coilbench_service.bench import Bench
-from coilbench_service.page import beside, layout, take, takes, written
+from coilbench_service.page import (
+    addresses,
+    beside,
+    layout,
+    pickup,
+    pickups,
+    session,
+    sessions,
+    sheet_fields,
+    take,
+    takes,
+    written,
+)
 
-PAGES = (takes, take, beside)
+PAGES = (takes, take, beside, pickups, pickup, sessions, session)
 """Each has `add(pages, bench)`, which gives the blueprint its routes."""
 
 
@@ -25,7 +37,7 @@ def blueprint(bench: Bench) -> Blueprint:
     @pages.record
     def prepare(state):  # type: ignore[no-untyped-def] # BlueprintSetupState is no public name
         state.app.jinja_env.undefined = StrictUndefined
-        state.app.jinja_env.filters |= written.FILTERS
+        state.app.jinja_env.filters |= written.FILTERS | addresses.FILTERS | sheet_fields.FILTERS
 
     layout.register(pages)
     return pages

@@ -8,8 +8,8 @@ from urllib.parse import urlencode
 from flask import Blueprint, Response
 from sqlalchemy import Connection
 
-from coilbench_service.beside import modelled
 from coilbench_service.bench import Bench
+from coilbench_service.beside import modelled
 from coilbench_service.charts.response import response_chart
 from coilbench_service.coil_request import CoilRequest
 from coilbench_service.page import figures, sheet_fields
@@ -85,6 +85,6 @@ def _shown(row: Row, quantity: Any) -> bool:
 def _model(bench: Bench, key: str) -> tuple[dict[str, Any] | None, str | None]:
     """What the model says of a pickup by its sheet, or why nothing."""
     try:
-        return modelled(bench, CoilRequest(pickup=key).model_dump()), None
+        return modelled(bench, CoilRequest.model_validate({"pickup": key}).model_dump()), None
     except Problem as problem:
         return None, problem.detail

@@ -1,4 +1,4 @@
-"""The fields of sheets as pages name, group and take them; what they mean and which there are, the API's own sheets say."""
+"""The fields of sheets as pages name, group and take them; what they mean, the sheets of the API say."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from coilbench_service.about import Conditions
-from coilbench_service.page.written import plain
+from coilbench_service.page.written import MINUS, plain
 from coilbench_service.sheet_columns import SheetColumn, all_columns, known_columns
 from coilbench_service.sheet_kind import PICKUP, SESSION, SheetKind
 
@@ -128,3 +128,18 @@ def _field(kind: SheetKind, column: SheetColumn, label: str) -> SheetField:
 
 
 GROUPS = {PICKUP.name: groups_of(PICKUP), SESSION.name: groups_of(SESSION)}
+
+
+def typed_number(value: Any) -> Any:
+    """A value as a field has it: 6020.0 as 6020."""
+    return f"{value:.12g}" if isinstance(value, float) else value
+
+
+def number_or_text(value: Any) -> str:
+    """A value for reading, with a real minus sign; a dash for None."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return f"{value:.12g}".replace("-", MINUS)
+    return plain(value)
+
+
+FILTERS = {"typed_number": typed_number, "number_or_text": number_or_text}

@@ -10,6 +10,7 @@ from coilbench_service.bench import Bench
 from coilbench_service.page.layout import show
 from coilbench_service.page.question import asked
 from coilbench_service.page.takes import rows_of
+from coilbench_service.problems import Problem
 from coilbench_service.selection import ID_PATTERN
 from coilbench_service.sheet_kind import SheetKind
 from coilbench_service.sheet_view import page_view, sheet_view
@@ -53,11 +54,11 @@ def found(connection: Connection, kind: SheetKind, key: str) -> tuple[dict[str, 
     Problem : pickup-unknown or session-unknown, where there is neither
     """
     if not key.isprintable():
-        raise kind.no_such(key)
+        raise _no_such(kind, key)
     record = kind.store.get(connection, key)
     counted = takes.named(connection, kind.name, [key]).get(key, Named(0, 0))
     if record is None and not counted.takes:
-        raise kind.no_such(key)
+        raise _no_such(kind, key)
     return None if record is None else sheet_view(connection, kind, record), counted
 
 
@@ -65,3 +66,9 @@ def newest(connection: Connection, kind: SheetKind, key: str) -> list[dict[str, 
     """Its newest takes with their measurements, as the list of recordings has them."""
     chosen = TakeFilter(pickup=key) if kind.name == "pickup" else TakeFilter(session=key)
     return rows_of(connection, takes.page(connection, chosen, TAKES_SHOWN, newest_first=True).items)
+
+
+def _no_such(kind: SheetKind, key: str) -> Problem:
+    problem = kind.no_such(key)
+    problem.advice = f"Look for it among all {kind.plural}, or make its sheet there."
+    return problem

@@ -127,6 +127,9 @@ function read(field, was) {
   if (!text) {
     return null;
   }
+  if (kind === "truth") {
+    return text === "yes";
+  }
   if (kind === "list") {
     return text.split(",").map((one) => one.trim()).filter(Boolean);
   }
