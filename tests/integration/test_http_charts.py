@@ -138,6 +138,17 @@ def test_response_is_that_of_the_model_with_its_peak_and_limits(client: FlaskCli
     assert all(limit in drawn["description"] for limit in told["limits"])
 
 
+@pytest.mark.parametrize(
+    ("change", "said"), [({"volume_position": 0}, "no peak: "), ({"resistance_ohm": 0}, "no limit")]
+)
+def test_a_response_without_its_marks_says_why(client: FlaskClient, change: dict[str, float], said: str) -> None:
+    coil = {"inductance_h": 2.5, "resistance_ohm": 6000, "capacitance_pf": 110}
+    load = {} if "resistance_ohm" in change else {"volume_pot_ohm": 250e3}
+    drawn = client.get("/v1/charts/response", query_string={**coil, **load, **change, "format": "json"}).json
+    assert not [row for row in with_names(drawn, "mark") if row["mark"] == "peak"]
+    assert said in drawn["description"]
+
+
 def test_two_pickups_have_two_curves_and_their_measured_octaves_beside(client: FlaskClient) -> None:
     pair = {"pickup": "harbour-neck", "beside": "mill-bridge"}
     told = client.post("/v1/coils", json={**pair, "load": LOAD}).json

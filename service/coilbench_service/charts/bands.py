@@ -45,7 +45,7 @@ def bands_chart(found: Mapping[str, Any], names: Mapping[str, str]) -> Chart:
         NAME,
         f"Third-octave bands at equal loudness: {who}",
         _words(found, names, parts),
-        captioned(view, _caption(found), LEFT if len(keys) <= TOGETHER else 30),
+        captioned(view, _caption(found, shown), LEFT if len(keys) <= TOGETHER else 30),
     )
 
 
@@ -152,7 +152,7 @@ def _each(
     return {"columns": COLUMNS, "concat": panels, "spacing": 12, "resolve": {"scale": {"x": "shared", "y": "shared"}}}
 
 
-def _caption(found: Mapping[str, Any]) -> list[str]:
+def _caption(found: Mapping[str, Any], shown: Mapping[str, str]) -> list[str]:
     many = len(found["subjects"]) > TOGETHER
     how = (
         f"Each panel: one of them in ink with the {100 * found['confidence']:g} % interval of its mean as a band; "
@@ -160,7 +160,9 @@ def _caption(found: Mapping[str, Any]) -> list[str]:
         if many
         else f"Bars: {100 * found['confidence']:g} % interval of each mean by itself."
     )
-    return [f"{how} {_rests_on(found)}"]
+    there = {row["subject"] for row in found["bands"] if row["mean"] is not None}
+    without = [name for key, name in shown.items() if key not in there]
+    return [f"{how} {_rests_on(found)}", f"No band stands clear of the noise: {joined(without)}." if without else ""]
 
 
 def _rests_on(found: Mapping[str, Any]) -> str:

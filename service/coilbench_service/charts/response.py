@@ -43,13 +43,14 @@ def response_chart(models: Mapping[str, Mapping[str, Any]], beside: Mapping[str,
     measured = _with_octaves(beside)
     if beside is not None and measured:
         views.append(_octaves(beside, measured, shown))
+    whys = [said for name, model in models.items() for said in _whys(name, model)]
     limits = [said for model in models.values() for said in (*model["assumes"], *model["limits"])]
     title = f"Response by the model: {joined(list(shown.values()))}"
     return Chart(
         NAME,
         title,
         _words(models, beside),
-        captioned(_stacked(views), [*(beside or {}).get("sentences", ()), *dict.fromkeys(limits)], LEFT),
+        captioned(_stacked(views), [*whys, *(beside or {}).get("sentences", ()), *dict.fromkeys(limits)], LEFT),
     )
 
 
@@ -140,6 +141,15 @@ def _marks(model: Mapping[str, Any], name: str) -> list[dict[str, Any]]:
     return found
 
 
+def _whys(name: str, model: Mapping[str, Any]) -> list[str]:
+    """Why a mark is not there."""
+    reasons = model["reasons"]
+    found = [f"{name}, no {what}: {reasons[at]}" for what, at, _ in MARKS if model[at] is None and at in reasons]
+    if model["peak_hz"] is not None and model["peak_db"] is None:
+        found.append(f"{name}, {PEAK} at {hertz(model['peak_hz'])}: {reasons['peak_db']}")
+    return found
+
+
 def _with_octaves(beside: Mapping[str, Any] | None) -> list[Mapping[str, Any]]:
     """The sides of which octaves were measured."""
     sides = () if beside is None else beside["sides"]
@@ -206,12 +216,12 @@ def _mean(octaves: Sequence[Mapping[str, Any]], parts: Sequence[str], name: str)
 def _words(models: Mapping[str, Mapping[str, Any]], beside: Mapping[str, Any] | None) -> str:
     said = ["Level over frequency, 20 Hz to 20 kHz, re the voltage induced in one coil, by the electrical model."]
     for name, model in models.items():
-        reasons = model["reasons"]
         parts = [mark["said"] for mark in _marks(model, name)]
         if model["dc_db"] is not None:
             parts.insert(0, f"at 0 Hz {signed(model['dc_db'])} dB")
-        parts += [f"no {what}: {reasons[at]}" for what, at, _ in MARKS if model[at] is None and at in reasons]
-        said.append(f"{name}: {'; '.join(part.rstrip('.') for part in parts)}.")
+        if parts:
+            said.append(f"{name}: {'; '.join(parts)}.")
+        said += _whys(name, model)
     said += (beside or {}).get("sentences", ())
     said += dict.fromkeys(one for model in models.values() for one in (*model["assumes"], *model["limits"]))
     return " ".join(said)

@@ -12,14 +12,18 @@ from typing import Any
 
 from coilbench_service.charts.amounts import plain, signed
 from coilbench_service.charts.caption import captioned, panel_title
-from coilbench_service.charts.chart import Chart
+from coilbench_service.charts.chart import Chart, lines
 from coilbench_service.charts.names import shown_names
 from coilbench_service.charts.placing import label_places
-from coilbench_service.charts.theme import FAINT, INK, SERIES, WIDTH
+from coilbench_service.charts.theme import FAINT, INK, PLAIN_NUMBER, SERIES, WIDTH
 from coilbench_service.sheet import PickupSheet
+from coilbench_worker.compare.columns import in_a_sentence
 
 NAME = "specification"
-HEIGHT = 190
+MOST_COLUMNS = 3
+"""Panels side by side where each row is one field."""
+HEIGHT, CHARACTER = 190, 6.4
+"""Height of a panel, width of a character of its title, px."""
 STEPS = 40
 """Of the line and its band, evenly on its scale."""
 MARGIN = 0.08
@@ -38,7 +42,7 @@ def specification_chart(found: Mapping[str, Any]) -> Chart:
     shown = shown_names({key: key for key in pickups})
     number = {key: index for index, key in enumerate(pickups, 1)}
     quantities = {one["key"]: one for one in found["quantities"]}
-    columns = min(2, len(quantities))
+    columns = len(quantities) if len(quantities) <= MOST_COLUMNS else 2
     panels = [_panel(fit, quantities[fit["quantity"]], number, columns) for fit in found["results"]]
     view = {"columns": columns, "concat": panels, "spacing": {"row": 18, "column": 20}}
     return Chart(
@@ -53,7 +57,11 @@ def _panel(
     fit: Mapping[str, Any], quantity: Mapping[str, Any], number: Mapping[str, int], columns: int
 ) -> dict[str, Any]:
     width = WIDTH // columns - 56
-    x: dict[str, Any] = {"field": "x", "type": "quantitative", "title": field_title(fit["field"])}
+    x: dict[str, Any] = {
+        "field": "x",
+        "type": "quantitative",
+        "title": lines(field_title(fit["field"]), round(width / CHARACTER)),
+    }
     y: dict[str, Any] = {"type": "quantitative", "title": f"{quantity['name']} ({quantity['unit']})"}
     points = [{**point, "number": str(number[point["pickup"]])} for point in fit["points"]]
     line = _line(fit)
@@ -64,7 +72,7 @@ def _panel(
         )
         scale = {"type": "log", "base": 2} if fit["scale"] == "doublings" else {"zero": False}
         x["scale"] = {**scale, "domain": [_back(end, fit) for end in across], "nice": False}
-        x["axis"] = {"tickCount": 5, "format": "~s" if _back(across[1], fit) >= 10_000 else "~g"}
+        x["axis"] = {"tickCount": 5, "format": "~s" if _back(across[1], fit) >= 10_000 else PLAIN_NUMBER}
         y["scale"] = {"domain": list(up), "nice": False, "zero": False}
         _label(points, fit, across, up, width)
     return {
@@ -133,9 +141,9 @@ def _label(
 
 
 def field_title(field: str) -> str:
-    """What a field of the sheet is, with its unit; one of a user's own is called by its name."""
+    """A field by its name, and what it is with its unit where it is no one's own."""
     known = PickupSheet.model_fields.get(field)
-    return field if known is None or not known.description else known.description
+    return field if known is None or not known.description else f"{field}: {in_a_sentence(known.description)}"
 
 
 def _at(x: float, fit: Mapping[str, Any]) -> float:
@@ -180,7 +188,9 @@ def _caption(found: Mapping[str, Any], shown: Mapping[str, str], number: Mapping
     return [
         f"{names}." if names else "",
         f"Bars: {percent} interval of each pickup's mean.",
-        f"Line: where the field predicts what was measured, in this collection, with its {percent} interval.",
+        f"Line: where the field predicts what was measured, in this collection, with its {percent} interval."
+        if any(fit["verdict"] == "predicts" for fit in found["results"])
+        else "",
         f"Without {' or '.join(sorted(shown[key] for key in carried))} a verdict would be another." if carried else "",
         *found["cautions"],
     ]

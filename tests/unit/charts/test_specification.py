@@ -57,5 +57,6 @@ def test_no_line_is_drawn_where_none_was_shown() -> None:
 
 
 def test_field_of_the_sheet_is_named_with_its_unit_and_ones_own_by_its_name() -> None:
-    assert field_title("dcr_ohm") == "DC resistance, ohm"
+    assert field_title("dcr_ohm") == "dcr_ohm: DC resistance, ohm"
+    assert field_title("turns") == "turns: of the whole pickup"
     assert field_title('datum["x"]') == 'datum["x"]'
