@@ -13,6 +13,7 @@ from coilbench_service.bench import Bench
 from coilbench_service.page import (
     addresses,
     beside,
+    compare,
     layout,
     pickup,
     pickups,
@@ -24,7 +25,7 @@ from coilbench_service.page import (
     written,
 )
 
-PAGES = (takes, take, beside, pickups, pickup, sessions, session)
+PAGES = (takes, take, beside, pickups, pickup, sessions, session, compare)
 """Each has `add(pages, bench)`, which gives the blueprint its routes."""
 
 

@@ -9,6 +9,8 @@ from typing import Any
 
 from markupsafe import Markup
 
+from coilbench_service.report.writing import said, signed
+
 MINUS = "\N{MINUS SIGN}"
 NOTHING = "\N{EN DASH}"
 SEVERITIES = ("reject", "caution", "note")
@@ -102,5 +104,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "worst": worst,
     "state_word": STATES.__getitem__,
     "severity_word": SEVERITY_WORDS.__getitem__,
+    "signed": signed,
+    "real_minus": said,
     "ending": lambda text: ENDINGS.get(text, text),
 }
