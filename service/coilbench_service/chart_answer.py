@@ -72,7 +72,7 @@ def _drawn(chart: Chart, form: Form, scale: float) -> bytes:
 
 def _form_accepted() -> Form:
     accept = request.accept_mimetypes
-    best = accept.best_match(list(_FORMS), default=None) if accept else SVG
+    best = accept.best_match(list(_FORMS)) if accept else SVG
     if best is None:
         detail = f"Accept says {request.headers.get('Accept')!r:.200}; there are {', '.join(_FORMS)}."
         raise Problem(kinds.NOT_ACCEPTABLE, detail, errors=[FieldError("Accept", "names no form that can be given")])

@@ -12,7 +12,7 @@ from coilbench_service.charts import theme
 
 SCHEMA = "https://vega.github.io/schema/vega-lite/v5.json"  # an identifier: nothing is fetched
 VERSION = "5.21"
-TITLE_SIGNS, NOTE_SIGNS, MOST_LINES = 80, 118, 3
+TITLE_SIGNS, NOTE_SIGNS, MOST_LINES = 70, 100, 3
 """Of a line of title and note; what would need more lines ends in an ellipsis."""
 NOT_IN_XML = ("\ufffe", "\uffff")
 

@@ -13,7 +13,7 @@ import os
 import signal
 import sys
 import threading
-from typing import Any, BinaryIO
+from typing import IO, Any
 
 from coilbench_service.charts.chart import VERSION
 
@@ -47,7 +47,7 @@ def main() -> None:
         answers.flush()
 
 
-def read(stream: BinaryIO) -> bytes | None:
+def read(stream: IO[bytes]) -> bytes | None:
     """What stands behind a length; None at the end of the stream."""
     head = stream.read(LENGTH_BYTES)
     if len(head) < LENGTH_BYTES:

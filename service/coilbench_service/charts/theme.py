@@ -17,14 +17,14 @@ DASHES = ((1, 0), (6, 3), (2, 2), (8, 3, 2, 3), (4, 4), (10, 4), (1, 3), (6, 2, 
 WIDTH = 640
 """Of a single panel, px; every chart fits a page of A4 at its size."""
 FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
-"""The first comes with the renderer, the next two have its widths: no text is cut because a font is missing."""
+"""The first comes with the renderer, the next two have its widths; there is room for wider ones of a browser."""
 PLAIN_NUMBER = ".4~f"
 """Of axes: 3600 and not 3,600; 0.25 and neither 0.3 nor 0.2500."""
 
 CONFIG: dict[str, Any] = {
     "background": PAPER,
     "font": FONT,
-    "padding": 12,
+    "padding": 18,
     "aria": False,
     "view": {"stroke": GRID},
     "title": {
@@ -56,6 +56,8 @@ CONFIG: dict[str, Any] = {
         "labelFontSize": 11,
         "titleFontSize": 12,
         "titleFontWeight": "normal",
+        "titlePadding": 14,
+        "columnPadding": 24,
         "labelLimit": 260,
         "titleLimit": 300,
         "symbolSize": 80,
