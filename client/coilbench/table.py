@@ -54,6 +54,11 @@ class Table:
     def __iter__(self) -> Iterator[Row]:
         return iter(self.rows)
 
+    @property
+    def left_out(self) -> tuple[Row, ...]:
+        """What is in none of the means, as take, subject and reason: of a table by pickup; of any other nothing."""
+        return ()
+
     def column(self, key: str) -> list[Any]:
         """The values of one column.
 

@@ -7,7 +7,7 @@ Neither needs the whole table in memory: iterate over it, or save it. What asks 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -43,7 +43,6 @@ class ServedTable(Table):
     ----------
     per, columns : as of any table
     rows : all of them, read when first asked for
-    left_out : of a table by pickup, what is in none of its means: take, subject, reason of each; read with `rows`
     """
 
     def __init__(self, transport: Transport, per: str, question: Question) -> None:
@@ -71,7 +70,7 @@ class ServedTable(Table):
     _limit: str
     _first: dict[str, Any]
     _rows: tuple[Row, ...] | None
-    _left_out: tuple[Mapping[str, Any], ...]
+    _left_out: tuple[Row, ...]
 
     @property
     def rows(self) -> tuple[Row, ...]:
@@ -84,8 +83,8 @@ class ServedTable(Table):
         return self._rows is not None
 
     @property
-    def left_out(self) -> tuple[Mapping[str, Any], ...]:
-        """What is in none of the means."""
+    def left_out(self) -> tuple[Row, ...]:
+        """What is in none of the means, read with all rows."""
         return self._all()[1]
 
     def __iter__(self) -> Iterator[Row]:
@@ -155,10 +154,10 @@ class ServedTable(Table):
             further = [("format", "json"), ("limit", self._limit), ("cursor", str(self._first["next"]))]
             yield from self._transport.pages(PATH, [*self._question, *further])
 
-    def _all(self) -> tuple[tuple[Row, ...], tuple[Mapping[str, Any], ...]]:
+    def _all(self) -> tuple[tuple[Row, ...], tuple[Row, ...]]:
         if self._rows is None:
             rows: list[Row] = []
-            left_out: list[Mapping[str, Any]] = []
+            left_out: list[Row] = []
             for page in self._every_page():
                 rows += page["items"]
                 left_out += page.get("left_out") or []

@@ -39,6 +39,21 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Service, 
         yield service, url
 
 
+def test_a_table_by_pickup_tells_client_and_command_what_is_left_out(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with served_service(tmp_path) as (service, url):
+        for about in ({"pickup": "mill"}, {"pickup": "mill"}, {}):
+            entered(service.bench.database, about, document([-20.0, -21.0]), sha256="a" * 64)
+        with coilbench.Client(url) as client:
+            older, nameless = client.table("pickup").left_out
+        assert (older["subject"], older["reason"]) == ("mill", "it is an older copy of a recording that takes part")
+        assert nameless["reason"] == "1 take names no pickup"
+        _, out, _ = typed_at(url, capsys)("table", "--per", "pickup")
+    assert "left out  mill: it is an older copy of a recording that takes part" in out
+    assert "left out  1 take names no pickup" in out
+
+
 @pytest.fixture
 def bench(served: tuple[Service, str]) -> Iterator[coilbench.Client]:
     """A client of it."""
@@ -134,6 +149,7 @@ def test_a_table_by_pickup_becomes_a_data_frame(bench: coilbench.Client) -> None
     assert frame["pickup"].tolist() == ["pickup-0", "pickup-1", "pickup-2"]
     assert frame["takes"].tolist() == [TAKES / 3] * 3
     assert (frame["rms_dbfs_low"] < frame["rms_dbfs"]).all()
+    assert bench.table("pickup", FEW).left_out == bench.table("take", FEW).left_out == ()
     long = bench.table("pickup", FEW, shape="long").to_pandas()
     assert isinstance(long, pandas.DataFrame)
     assert long.pivot(index="pickup", columns="quantity", values="value")["rms_dbfs"].tolist() == pytest.approx(

@@ -214,7 +214,7 @@ def show_left_out(found: Table, console: Console) -> None:
     console : where to
     """
     said: dict[str, int] = {}
-    for one in found.left_out if isinstance(found, ServedTable) else ():
+    for one in found.left_out:
         text = f"{one['subject']}: {one['reason']}" if one.get("subject") else str(one["reason"])
         said[text] = said.get(text, 0) + 1
     for text, number in said.items():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tempfile
 from collections.abc import Callable, Iterator
+from dataclasses import asdict
 from typing import IO, Any, Literal
 
 from flask import Response, request, send_file
@@ -191,7 +192,7 @@ def _page_of_pickups(connection: Connection, question: Question, limit: int, cur
     rows = list(pickups.rows(cursor, limit))
     last = rows[-1]["pickup"] if rows else None
     following = last if last is not None and last != pickups.keys[-1] else None
-    left_out = [{"take": one.take, "subject": one.subject, "reason": one.reason} for one in pickups.left_out]
+    left_out: list[dict[str, Any]] = [asdict(one) for one in pickups.left_out]
     if following is None and pickups.nameless:
         left_out.append({"take": None, "subject": None, "reason": nameless(pickups.nameless)})
     return rows, left_out, following
