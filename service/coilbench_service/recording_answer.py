@@ -114,10 +114,16 @@ def media_type_of(file: BinaryIO) -> str:
     return _MEDIA_TYPES.get(head, "application/octet-stream")
 
 
-def attachment(name: str) -> str:
-    """A Content-Disposition with a name of any characters (RFC 6266): plain ASCII, and UTF-8 where that loses some."""
+def attachment(name: str, kind: str = "attachment") -> str:
+    """A Content-Disposition with a name of any characters (RFC 6266): plain ASCII, and UTF-8 where that loses some.
+
+    Parameters
+    ----------
+    name : of the file
+    kind : `attachment` for what is to be saved, `inline` for what is to be shown
+    """
     plain = name.encode("ascii", "replace").decode().replace("?", "_")
     options = (
         {"filename": plain} if plain == name else {"filename": plain, "filename*": f"UTF-8''{quote(name, safe='')}"}
     )
-    return dump_options_header("attachment", options)
+    return dump_options_header(kind, options)

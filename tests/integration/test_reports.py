@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import numpy as np
 import pytest
@@ -28,6 +29,8 @@ SESSION = "tuesday"
 LEVELS = {"harbour-neck": -20.0, "mill-bridge": -14.0}
 HOSTILE = '<script>alert(1)</script> #evil[x] $y^2$ *b* _i_ "q" & \\u{41} @ref //'
 QUESTION = 'Which one is hotter? #panic("no") <b>&amp;</b>'
+ALONE = 'alone/at "home" é'
+"""A session without a sheet, by a key that no sheet could have."""
 GAP_S = 1.0
 LEVEL = "RMS level, most first; means in dBFS"
 VOID = ("meta", "img", "br", "link", "input")
@@ -63,10 +66,11 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Service, 
                 service.sent(played(level, 10 * seed + take), f"{pickup}-{take}.wav", about)
         service.sent(hiss(), "hiss.wav", {"pickup": "quay-bridge", "session": SESSION, "label": "hiss"})
         service.sent(played(-18.0, 99), "nameless.wav", {"session": SESSION, "label": "nameless"})
-        service.sent(played(-18.0, 77), "alone.wav", {"session": "alone", "pickup": "ferry-neck"})
+        service.sent(played(-18.0, 77), "alone.wav", {"session": ALONE, "pickup": "ferry-neck"})
         service.sent(hiss()[:-2000], "hiss-2.wav", {"session": "spoiled", "pickup": "ferry-neck"})
         service.work()
         service.sent(played(-18.0, 55), "late.wav", {"session": "waiting", "pickup": "ferry-neck"})
+        service.sent(played(-18.0, 44), "later.wav", {"session": ALONE, "pickup": "ferry-neck"})
         sheet = {"key": SESSION, "question": QUESTION, "reference": "harbour-neck", "notes": HOSTILE}
         assert service.client.post("/v1/sessions", json=sheet).status_code == 201
         assert service.client.post("/v1/sessions", json={"key": "empty"}).status_code == 201
@@ -272,13 +276,16 @@ def test_letters_that_no_font_has_are_boxes_and_no_failure(tmp_path: Path) -> No
 
 
 def test_single_take_is_told_without_a_comparison(served: tuple[Service, str]) -> None:
-    for form in ("html", "pdf"):
-        assert served[0].client.get(f"/v1/sessions/alone/report?format={form}").status_code == 200
-    found = served[0].client.get("/v1/sessions/alone/report?format=json").json
+    address = f"/v1/sessions/{quote(ALONE, safe='')}/report"
+    answers = {form: served[0].client.get(f"{address}?format={form}") for form in ("html", "pdf", "json")}
+    assert {answer.status_code for answer in answers.values()} == {200}
+    assert quote(ALONE, safe="") in answers["pdf"].headers["Content-Disposition"]
+    found = answers["json"].json
     assert found["comparison"] is None
     assert found["sheet"] is None
     assert "the only pickup of the session" in found["findings"][-1]
     assert "one take" in found["findings"][0]
+    assert "1 take is not measured yet: make the report again." in Page(answers["html"].text).text
 
 
 def test_session_of_spoiled_takes_says_why(served: tuple[Service, str]) -> None:

@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from coilbench_service.report.writing import counted
+
 REFERENCE = "reference"
 """Field of a session's sheet that names it."""
 
@@ -35,14 +37,16 @@ def chosen_baseline(sheet: Mapping[str, Any] | None, counting: Mapping[str, int]
     if not counting:
         return None
     said = field_of(sheet, REFERENCE)
-    if said in counting:
-        return Baseline(str(said), f"{said} is the reference that the session's sheet names.")
+    if isinstance(said, str) and said in counting:
+        return Baseline(said, f"{said} is the reference that the session's sheet names.")
     most = max(counting.values())
     first, *others = sorted(key for key, takes in counting.items() if takes == most)
     if len(counting) == 1:
         return Baseline(first, f"{first} is the only pickup with a take that counts.")
     how = (
-        f"has the most takes that count ({most})" if not others else f"is the first by name of those with {most} takes"
+        f"has the most takes that count ({most})"
+        if not others
+        else f"is the first by name of those with {counted(most, 'take')}"
     )
     unfit = f" The sheet's reference, {said}, has no take here that counts." if isinstance(said, str) else ""
     asked = "No pickup was named to hold the others against; "

@@ -95,10 +95,8 @@ def _sheets(contents: Contents) -> Table:
     """The data sheets, fields that any of them states."""
     shown = [one for one in SHEET if any(sheet.get(one[0]) is not None for sheet in contents.sheets.values())]
     rows = []
-    for row in contents.rows:
-        sheet = contents.sheets.get(row["pickup"], {})
-        cells = [_of_sheet(sheet.get(name), divisor) for name, _, divisor in shown]
-        rows.append((row["pickup"], *cells))
+    for key, sheet in sorted(contents.sheets.items()):
+        rows.append((key, *(_of_sheet(sheet.get(name), divisor) for name, _, divisor in shown)))
     heads = tuple(Head(head, number=divisor is not None) for _, head, divisor in shown)
     return Table("What the data sheets say", (Head("Pickup", width=1.3), *heads), tuple(rows))
 

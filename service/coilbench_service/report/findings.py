@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
+from coilbench_service.evidence import NOT_YET
 from coilbench_service.report.blocks import Block, Bullets, Head, Paragraph, Section, Table
 from coilbench_service.report.conditions import label
 from coilbench_service.report.contents import Contents
@@ -47,6 +48,11 @@ def compared(comparison: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _blocks(contents: Contents) -> Iterator[Block]:
     yield Bullets(sentences(contents))
+    waiting = sum(one.reason == NOT_YET for one in contents.left_out)
+    if waiting:
+        yield Paragraph(
+            f"{counted(waiting, 'take is', 'takes are')} not measured yet: make the report again.", "caution"
+        )
     if contents.baseline is not None and contents.baseline.why is not None and contents.comparison is not None:
         yield Paragraph(contents.baseline.why)
     if contents.comparison is None:

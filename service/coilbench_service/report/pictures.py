@@ -40,10 +40,12 @@ INTERVALS = (
     "Each sign is a difference from {}, its line the interval. Where the sign is filled the difference is shown; a "
     "line that crosses zero leaves open which of the two has more."
 )
-BESIDE = "One take of each pickup, all on one scale, strums marked: what is higher is louder, what is longer rings on."
+BESIDE = (
+    "One take of each pickup, all on one scale, strums marked. What is higher is louder, as far as gains are alike."
+)
 BANDS = (
-    "The tone of the pickups as if all were equally loud: bass to the left, treble to the right. Where two lie apart "
-    "by more than their intervals, they differ in that band."
+    "The tone of the pickups as if all were equally loud: bass to the left, treble to the right. Intervals are those "
+    "of single bands; no verdict is given on a band."
 )
 SPECIFICATION = "Numbers of the data sheets against what was measured: whether the one tells anything of the other."
 DECAY = (

@@ -17,6 +17,7 @@ from coilbench_service.comparing import HEADLINE
 from coilbench_service.openapi import answers
 from coilbench_service.problems import FieldError, Problem
 from coilbench_service.question import Confidence, QuantityKeys, SubjectKey
+from coilbench_service.recording_answer import attachment
 from coilbench_service.report import html, pdf
 from coilbench_service.report.contents import contents_of
 from coilbench_service.report.document import document_of
@@ -75,7 +76,7 @@ class ReportQuery(BaseModel):
 
 def blueprint(bench: Bench) -> APIBlueprint:
     """The route of /v1/sessions/{key}/report."""
-    api = APIBlueprint("reports", __name__, url_prefix="/v1/sessions/<key>/report", abp_tags=[TAG])
+    api = APIBlueprint("reports", __name__, url_prefix="/v1/sessions/<path:key>/report", abp_tags=[TAG])
     places = threading.BoundedSemaphore(AT_ONCE)
 
     @api.get("", responses=answers({200: BODIES}, *PROBLEMS))
@@ -107,7 +108,7 @@ def _made(bench: Bench, session: str, query: ReportQuery, form: Form) -> Respons
         response.headers["Content-Security-Policy"] = f"{html.policy()}; frame-ancestors 'none'"
     response.headers["Cache-Control"] = "no-store"
     response.headers["Vary"] = "Accept"
-    response.headers.set("Content-Disposition", "inline", filename=f"{session}.{form}")
+    response.headers["Content-Disposition"] = attachment(f"{session}.{form}", "inline")
     return response
 
 
