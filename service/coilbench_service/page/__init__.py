@@ -13,6 +13,8 @@ from coilbench_service.bench import Bench
 from coilbench_service.page import (
     addresses,
     beside,
+    choose,
+    coil,
     compare,
     layout,
     pickup,
@@ -25,7 +27,7 @@ from coilbench_service.page import (
     written,
 )
 
-PAGES = (takes, take, beside, pickups, pickup, sessions, session, compare)
+PAGES = (takes, take, beside, pickups, pickup, sessions, session, compare, choose, coil)
 """Each has `add(pages, bench)`, which gives the blueprint its routes."""
 
 

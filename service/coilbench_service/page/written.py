@@ -10,6 +10,7 @@ from typing import Any
 from markupsafe import Markup
 
 from coilbench_service.report.writing import said, signed
+from coilbench_worker.compare.columns import in_a_sentence
 
 MINUS = "\N{MINUS SIGN}"
 NOTHING = "\N{EN DASH}"
@@ -106,5 +107,6 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "severity_word": SEVERITY_WORDS.__getitem__,
     "signed": signed,
     "real_minus": said,
+    "lower_first": in_a_sentence,
     "ending": lambda text: ENDINGS.get(text, text),
 }
