@@ -26,15 +26,15 @@ MANY_STRUMS = 100_000
 PICKUPS = 40
 AT_ONCE = 500
 GROWTH_AIM_MIB = 60.0  # own reading of "without the whole table in memory": as JSON lines it has some 200 MB
-FORMATS = ("csv", "jsonl", "xlsx", "parquet")
+ASKED = (("strum", "csv"), ("strum", "jsonl"), ("strum", "xlsx"), ("strum", "parquet"), ("pickup", "csv"))
 QUANTITIES = "rms_dbfs,crest_db,attack_ms,decay_db_per_s,bass_db,treble_db,octave_db,third_octave_db"
 
 CLIENT = """
 import sys
 from pathlib import Path
 import coilbench
-url, name, quantities, pickup = sys.argv[1:]
-table = coilbench.Client(url).table("strum", quantities.split(","), pickup=pickup or None)
+url, name, per, quantities, pickup = sys.argv[1:]
+table = coilbench.Client(url).table(per, quantities.split(","), pickup=pickup or None)
 table.save(name)
 status = Path("/proc/self/status").read_text()
 print(int(status.split("VmHWM:")[1].split()[0]) / 1024)
@@ -48,18 +48,18 @@ def table(folder: Path, samples: FloatArray) -> list[Figure]:
     figures = []
     with embedded(folder) as service:
         (pid,) = service.pids
-        for form in FORMATS:
-            few = _saved(service.url, pid, folder / f"few.{form}", "pickup-00")
+        for per, form in ASKED:
+            few = _saved(service.url, pid, folder / f"few.{form}", per, "pickup-00")
             begun = time.monotonic()
-            many = _saved(service.url, pid, folder / f"many.{form}", "")
+            many = _saved(service.url, pid, folder / f"many.{form}", per, "")
             took_s = time.monotonic() - begun
             size_mb = (folder / f"many.{form}").stat().st_size / 1e6
             strums = takes_made * STRUMS
             note = f"{strums} strums against {strums // PICKUPS}; the file has {size_mb:.0f} MB"
             for whose, place in (("service", 0), ("client", 1)):
-                name = f"{form}: growth of the {whose}"
+                name = f"{form} by {per}: growth of the {whose}"
                 figures.append(Figure("table", name, many[place] - few[place], "MiB", GROWTH_AIM_MIB, note))
-            figures.append(Figure("table", f"{form}: {strums} strums saved", took_s, "s"))
+            figures.append(Figure("table", f"{form} by {per}: {strums} strums saved", took_s, "s"))
     return figures
 
 
@@ -105,11 +105,11 @@ def _document(folder: Path, samples: FloatArray) -> dict[str, Any]:
         return dict(to_document(measure_take(recording, recording.facts, MeasureSettings())))
 
 
-def _saved(url: str, pid: int, file: Path, pickup: str) -> tuple[float, float]:
+def _saved(url: str, pid: int, file: Path, per: str, pickup: str) -> tuple[float, float]:
     """Peak memory of the service while a client saves a table, and of that client, MiB."""
     try:
         Path(f"/proc/{pid}/clear_refs").write_text("5")  # forgets the peak so far, proc(5)
-        client = number_from(CLIENT, url, file, QUANTITIES, pickup)
+        client = number_from(CLIENT, url, file, per, QUANTITIES, pickup)
         status = Path(f"/proc/{pid}/status").read_text()
     except OSError as error:
         raise BenchError(f"Peak memory is read from /proc of Linux, which is not there: {error}") from error
