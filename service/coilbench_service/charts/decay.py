@@ -19,7 +19,7 @@ NAME = "decay"
 LOWEST_DB, LEAST_DEPTH_DB, STEP_DB = -60.0, -30.0, 10.0
 COLUMNS, COLUMNS_OF_MANY, MANY = 2, 3, 6
 LEAST_S = 1.0
-HEIGHT = 150
+HEIGHT, LINE_PX = 150, 14
 REASON_SIGNS = {1: 96, 2: 46, 3: 28}
 """Of a line, for so many columns."""
 CURVE = "#8cc9ee"
@@ -90,18 +90,20 @@ def _panel(
 
 
 def _reason(strum: Mapping[str, Any], x: Mapping[str, Any], y: Mapping[str, Any], signs: int) -> dict[str, Any]:
-    """The layer that says in the panel why there is no line."""
+    """The layer that says why there is no line, in the corner that a curve leaves free."""
     reason = strum["reasons"].get("decay_db_per_s", "no reason is kept")
+    text = lines(f"No line: {reason}", signs, most=7)
+    lowest_db = y["scale"]["domain"][0]
     return {
-        "data": {"values": [{"s": 0.0, "db": 0.0}]},
+        "data": {"values": [{"s": 0.0, "db": lowest_db}]},
         "mark": {
             "type": "text",
             "align": "left",
             "baseline": "top",
             "dx": 8,
-            "dy": 24,
-            "lineHeight": 14,
-            "text": lines(f"No line: {reason}", signs, most=7),
+            "dy": -LINE_PX * len(text) - 4,
+            "lineHeight": LINE_PX,
+            "text": text,
         },
         "encoding": {"x": dict(x), "y": dict(y)},
     }

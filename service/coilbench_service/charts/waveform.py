@@ -85,7 +85,7 @@ def _checks(
             },
             {
                 "data": {"values": times},
-                "mark": {"type": "tick", "thickness": 1.5, "size": 13, "color": SERIES[1]},
+                "mark": {"type": "tick", "thickness": 1.5, "size": 13, "color": SERIES[1], "opacity": 1},
                 "encoding": {"x": dict(x), "y": y},
             },
         ],
