@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from playwright.sync_api import Page
 
 from browser.shop_bench import Bench
 from browser.visitor import DESK, TABLET, Visit
@@ -16,6 +17,8 @@ PAGES = {
     "beside-nothing": "/takes/beside",
 }
 """Name and address of each page; a new page is one line here."""
+NARROW = {"width": 320, "height": 640}
+"""WCAG 2.2, 1.4.10: a page of 1280 px at four times its size, or a phone; only tables and pictures may scroll."""
 LOOKS = {"desk-light": (DESK, "light"), "tablet-dark": (TABLET, "dark")}
 
 
@@ -45,4 +48,12 @@ def test_a_page_has_no_faults_and_axe_has_nothing_against_it(
         page.emulate_media(color_scheme=colours, reduced_motion="reduce")
         visitor.picture(f"{name}-{look}")
         assert visitor.violations() == []
-        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "it scrolls sideways"
+        assert _fits(page)
+    page.set_viewport_size(NARROW)
+    assert _fits(page)
+
+
+def _fits(page: Page) -> bool:
+    """Whether nothing makes the page scroll sideways."""
+    fits: bool = page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    return fits

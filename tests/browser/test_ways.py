@@ -6,6 +6,7 @@ from playwright.sync_api import Page, expect
 
 from browser.shop_bench import Bench
 from browser.visitor import Visit
+from http_recordings import strums_wav
 
 ELSEWHERE = "http://localhost:9/"
 """Answered by the test itself; nobody listens there."""
@@ -43,6 +44,22 @@ def test_two_takes_are_put_side_by_side_by_keyboard_alone(visit: Visit, bench: B
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", level=1)).to_have_text("Side by side")
     expect(page.get_by_role("table", name="Level")).to_contain_text("harbour-neck, take 2")
+
+
+def test_a_recording_is_sent_by_keyboard_alone(visit: Visit, bench: Bench) -> None:
+    page = visit().at("/")
+    page.on("filechooser", lambda _: None)  # from now on no window is opened, which expect_file_chooser asks for late
+    _tab_to(page, "#files")
+    assert _focus_is_seen(page)
+    with page.expect_file_chooser() as chooser:
+        page.keyboard.press("Enter")
+    chooser.value.set_files({"name": "by keyboard.wav", "mimeType": "audio/wav", "buffer": strums_wav(count=1)})
+    expect(page.locator("#sending-say")).to_have_text("1 of 1 sent, 0 measured")
+    _tab_to(page, "#sending-list a")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1)).to_have_text("by keyboard.wav")
+    bench.service.work()
+    expect(page.get_by_role("table", name="Level")).to_be_visible()
 
 
 def test_a_question_is_left_by_escape_and_the_focus_returns(visit: Visit, bench: Bench) -> None:

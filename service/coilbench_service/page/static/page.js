@@ -5,6 +5,3 @@ import { watch } from "./watch.js";
 
 document.documentElement.classList.add("scripted");
 watch();
-if (document.getElementById("send")) {
-  import("./send.js");
-}

@@ -17,6 +17,12 @@ let running = 0;
 document.getElementById("files").addEventListener("change", (event) => take(event.target, false));
 document.getElementById("folder").addEventListener("change", (event) => take(event.target, true));
 form.addEventListener("submit", (event) => event.preventDefault());
+form.addEventListener("keydown", (event) => {
+  if (event.key === "Enter" && event.target.type === "file") {
+    event.preventDefault();
+    event.target.click(); // browsers open the choice by Space alone
+  }
+});
 document.addEventListener("dragover", (event) => {
   if (event.dataTransfer?.types.includes("Files")) {
     event.preventDefault(); // a file that misses the place must not be opened instead of the page
