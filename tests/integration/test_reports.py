@@ -19,7 +19,7 @@ import pytest
 
 from coilbench import Client
 from coilbench.errors import NotFound, UnknownFormat
-from coilbench_service.report import pdf
+from coilbench_service.report import contents, pdf
 from coilbench_service.report.writing import figure, said, signed
 from http_recordings import RATE_HZ, pcm16, strums
 from http_service import Service, assert_problem
@@ -269,8 +269,8 @@ def test_letters_that_no_font_has_are_boxes_and_no_failure(tmp_path: Path) -> No
 
     odd = "\U000e0041 \ufdd0 日本 \x01 a\u0301"
     section = Section("found", "What was found", (Paragraph(f"before {odd} after"),))
-    content = pdf.pdf(Document("Odd", "letters", "2026-03-01T00:00:00Z", (section,)))
-    found = text_of(content, tmp_path)
+    paper = pdf.pdf(Document("Odd", "letters", "2026-03-01T00:00:00Z", (section,)))
+    found = text_of(paper, tmp_path)
     assert "before" in found
     assert "after" in found
 
@@ -308,6 +308,21 @@ def test_session_that_can_not_be_told_of_is_a_problem(served: tuple[Service, str
     assert_problem(client.get(f"{address}?quantity=sparkle"), 422, "invalid-request")
     assert_problem(client.get(f"{address}?format=docx"), 422, "invalid-request")
     assert_problem(client.get(address, headers={"Accept": "text/csv"}), 406, "not-acceptable")
+
+
+def test_more_pickups_than_pages_can_hold_are_a_problem(
+    served: tuple[Service, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(contents, "MOST_PICKUPS", 2)
+    body = assert_problem(served[0].client.get(f"/v1/sessions/{SESSION}/report"), 422, "too-many-takes")
+    assert "has 3 pickups; a report holds 2" in body["detail"]
+
+
+def test_few_differences_are_told_one_by_one(served: tuple[Service, str], page: Page, paper: str) -> None:
+    for row in asked(served[0])["comparison"]["results"]:
+        if row["withheld"] is None:
+            assert said(row["sentence"]) in page.text
+            assert said(row["sentence"]) in paper
 
 
 def test_client_saves_each_form(served: tuple[Service, str], tmp_path: Path) -> None:

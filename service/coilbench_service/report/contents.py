@@ -32,6 +32,8 @@ from coilbench_worker.store.measurements import MeasurementRecord
 from coilbench_worker.store.states import FAILED, MEASURED, REJECTED
 from coilbench_worker.store.takes import TakeFilter, TakeRecord
 
+MOST_PICKUPS = 200
+"""Of one report: each is a row for every quantity, and laying out pages takes time and memory for every row."""
 NO_PICKUP = "it names no pickup; say in its description whose it is"
 KEPT_OF_MEASUREMENT = ("made", "version", "settings", "audio", "checks", "usable", "calibration")
 
@@ -157,7 +159,8 @@ def contents_of(
     Raises
     ------
     Problem : session-unknown where nothing names it, nothing-to-compare where it has no take, not-measured-yet where
-        none is measured yet, too-many-takes; subject-unknown or nothing-to-compare for a baseline
+        none is measured yet, too-many-takes (of too many pickups, too); subject-unknown or nothing-to-compare for a
+        baseline
     """
     asked = tuple(quantities or HEADLINE)
     chosen = TakeFilter(session=session)
@@ -167,8 +170,11 @@ def contents_of(
         sheet = None if record is None else sheet_view(connection, SESSION, record)
         told = tuple(_takes(connection, chosen))
         by_pickup = Pickups(connection, chosen, asked)
+        if len(by_pickup.keys) > MOST_PICKUPS:
+            detail = f"The session {session!r:.120} has {len(by_pickup.keys)} pickups; a report holds {MOST_PICKUPS}."
+            raise Problem(kinds.TOO_MANY_TAKES, detail, advice="Split the session, or ask for the table.")
         keys = [one.key for one in columns("pickup", asked)]
-        rows = tuple({key: row.get(key) for key in keys} for row in by_pickup.rows())
+        rows: tuple[Mapping[str, Any], ...] = tuple({key: row.get(key) for key in keys} for row in by_pickup.rows())
         sheets = {
             key: sheet_view(connection, PICKUP, one)
             for key, one in PICKUP.store.by_key(connection, by_pickup.keys).items()

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from coilbench_service.report.blocks import Block, Head, Paragraph, Part, Section, Table
+from coilbench_service.report.blocks import Block, Bullets, Head, Paragraph, Part, Section, Table
 from coilbench_service.report.contents import Contents
 from coilbench_service.report.writing import NOTHING, capital, figure, interval, plain, said, signed
 from coilbench_worker.compare.columns import Column, column
@@ -23,6 +23,8 @@ SHEET = (
     ("rated_output_mv", "Rated output, mV", 1.0),
 )
 """What is shown of a data sheet: field, head, and for numbers what it is divided by."""
+MOST_IN_WORDS = 3
+"""Differences of a quantity that are told one by one."""
 NOT_SHOWN = "no difference shown"
 
 Row = Mapping[str, Any]
@@ -136,7 +138,10 @@ def _of_quantity(contents: Contents, key: str) -> Iterator[Block]:
             f", differences from {contents.baseline.key if contents.baseline else ''} in {meant.unit_of_difference}"
         )
     yield Table(caption, tuple(heads), rows)
-    notes = list(_notes(contents, counting, compared, key))
+    judged = [found for found in compared.values() if found["withheld"] is None]
+    if 0 < len(judged) <= MOST_IN_WORDS:
+        yield Bullets(tuple(said(found["sentence"]) for found in judged))
+    notes = [*_reach(judged, meant), *_notes(contents, counting, compared, key)]
     if notes:
         yield Paragraph(" ".join(notes), "small")
 
@@ -169,6 +174,22 @@ def _compared(contents: Contents, row: Row, compared: Mapping[str, Row], meant: 
         signed(found["difference"], decimals),
         interval(found["low"], found["high"], decimals),
         words.get(found["verdict"], NOT_SHOWN),
+    )
+
+
+def _reach(judged: Sequence[Row], meant: Column) -> Iterator[str]:
+    """How small a difference would have been shown, where rows are too many to be told one by one."""
+    sizes = [
+        found["smallest_shown"]
+        for found in judged
+        if found["verdict"] == "no-difference-shown" and found["smallest_shown"] is not None
+    ]
+    if len(judged) <= MOST_IN_WORDS or not sizes:
+        return
+    ends = list(dict.fromkeys(figure(size, meant.quantity.decimals) for size in (min(sizes), max(sizes))))
+    yield (
+        f"Where no difference is shown, one of {' to '.join(ends)} {meant.unit_of_difference} would have been shown "
+        "four times in five."
     )
 
 
