@@ -11,6 +11,8 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import update
 
+from coilbench_service.charts import drawing
+from coilbench_service.charts.drawer import Drawer
 from coilbench_service.routes.take_charts import CHARTS
 from coilbench_worker.store.schema import measurements
 from http_recordings import strums_wav
@@ -162,3 +164,12 @@ def test_take_without_a_measurement_says_why(service: Service) -> None:
     assert again.status_code == 202
     service.work()
     assert service.client.get(address).status_code == 200
+
+
+def test_chart_that_finds_no_turn_says_when_to_ask_again(
+    client: FlaskClient, address: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(drawing, "drawer", lambda: Drawer(most=0))
+    answer = client.get(address)
+    assert_problem(answer, 503, "too-many-charts")
+    assert int(answer.headers["Retry-After"]) > 0

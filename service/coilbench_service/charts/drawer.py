@@ -26,6 +26,8 @@ CHILD = child_program("coilbench_service.charts.drawer_child")
 LIMIT_S = 60.0
 """Of one drawing; the largest take less than two seconds of processor time."""
 WAIT_S = 60.0
+MOST_ASKING = 12
+"""Drawn and waiting: those who answer requests must not all stand here."""
 END_S = 5.0
 MOST_DRAWINGS = 500
 """Then another process goes on, as the memory of one grows."""
@@ -47,10 +49,18 @@ class Drawer:
     program : the child
     limit_s : how long one drawing may take
     wait_s : how long to wait for others to be drawn
+    most : how many may ask at once
     """
 
-    def __init__(self, program: tuple[str, ...] = CHILD, limit_s: float = LIMIT_S, wait_s: float = WAIT_S) -> None:
-        self._program, self._limit_s, self._wait_s = program, limit_s, wait_s
+    def __init__(
+        self,
+        program: tuple[str, ...] = CHILD,
+        limit_s: float = LIMIT_S,
+        wait_s: float = WAIT_S,
+        most: int = MOST_ASKING,
+    ) -> None:
+        self._program, self._limit_s, self._wait_s, self._most = program, limit_s, wait_s, most
+        self._places = threading.BoundedSemaphore(most)
         self._turn = threading.Lock()
         self._child: subprocess.Popen[bytes] | None = None
         self._drawings = 0
@@ -60,16 +70,16 @@ class Drawer:
 
         Raises
         ------
-        DrawingBusy : others kept the process busy for too long
+        DrawingBusy : too many ask, or others kept the process busy for too long
         DrawingFailed : the document can't be drawn, it took too long, or the process died twice
         """
         request = framed(json.dumps({"form": form, "document": document, "scale": scale}, allow_nan=False).encode())
-        if not self._turn.acquire(timeout=self._wait_s):
-            raise DrawingBusy(f"other charts were being drawn for {self._wait_s:g} s")
+        if not self._places.acquire(blocking=False):
+            raise DrawingBusy(f"{self._most} others are being drawn or wait")
         try:
-            answer = self._answer(request) or self._answer(request)  # it may have ended for having had nothing to do
+            answer = self._in_turn(request)
         finally:
-            self._turn.release()
+            self._places.release()
         if answer is None:
             raise DrawingFailed("the process that draws died")
         drawn, content = answer
@@ -93,6 +103,14 @@ class Drawer:
         except subprocess.TimeoutExpired:
             child.kill()
             child.wait()
+
+    def _in_turn(self, request: bytes) -> tuple[bool, bytes] | None:
+        if not self._turn.acquire(timeout=self._wait_s):
+            raise DrawingBusy(f"others were being drawn for {self._wait_s:g} s")
+        try:
+            return self._answer(request) or self._answer(request)  # it may have ended for having had nothing to do
+        finally:
+            self._turn.release()
 
     def _answer(self, request: bytes) -> tuple[bool, bytes] | None:
         """Whether it was drawn, and what or why not; None when the process is gone."""

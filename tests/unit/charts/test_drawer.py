@@ -84,13 +84,14 @@ def test_drawing_that_takes_too_long_is_stopped() -> None:
     assert drawer._child is None
 
 
-def test_waiting_for_others_has_an_end() -> None:
-    drawer = Drawer(sleeping(60), limit_s=2.0, wait_s=0.05)
+@pytest.mark.parametrize(("most", "said"), [(2, "for 0.05 s"), (1, "1 others")])
+def test_waiting_for_others_has_an_end(most: int, said: str) -> None:
+    drawer = Drawer(sleeping(60), limit_s=1.0, wait_s=0.05, most=most)
     with ThreadPoolExecutor(1) as other:
         first = other.submit(drawer.draw, "svg", DOT)
         while not drawer._turn.locked():
             pass
-        with pytest.raises(DrawingBusy):
+        with pytest.raises(DrawingBusy, match=said):
             drawer.draw("svg", DOT)
         with pytest.raises(DrawingFailed, match="longer"):
             first.result()
