@@ -150,7 +150,7 @@ def raise_invalid(error: ValidationError) -> NoReturn:
 def register(app: Flask) -> None:
     """Make every error of the app a problem."""
     app.register_error_handler(Problem, answer)
-    app.register_error_handler(HTTPException, _from_http)
+    app.register_error_handler(HTTPException, from_http)
     app.register_error_handler(AudioRefused, _from_refusal)
     app.register_error_handler(OperationalError, _from_outage)
     app.register_error_handler(InterfaceError, _from_outage)
@@ -172,7 +172,8 @@ def _from_refusal(refusal: AudioRefused) -> Response:
     return answer(from_refusal(refusal))
 
 
-def _from_http(error: HTTPException) -> Response:
+def from_http(error: HTTPException) -> Response:
+    """The HTTP answer for what the framework refused: an unknown address, a wrong method."""
     status = error.code or 500
     if status < 400:
         return Response(status=status, headers=dict(error.get_headers(request.environ)))

@@ -61,6 +61,25 @@ def test_a_wrong_address_is_a_page_for_people_and_a_problem_for_programs(
         assert said in page.text.replace("&#39;", "'").replace("&#34;", '"')
 
 
+def test_an_address_that_is_not_there_is_a_page_for_people(service: Service) -> None:
+    page = service.client.get("/recordings", headers=BROWSER)
+    assert (page.status_code, page.mimetype) == (404, "text/html")
+    assert "There is nothing at this address" in page.text
+    assert page.headers["Content-Security-Policy"] == POLICY
+    assert_problem(service.client.get("/recordings"), 404, "not-found")
+
+
+def test_the_list_leads_to_a_table_of_the_same_takes(service: Service) -> None:
+    for key in ("a", "b & c"):
+        service.measured(strums_wav(count=1), f"{key}.wav", {"pickup": key})
+    page = service.client.get("/?pickup=b+%26+c&state=measured")
+    link = re.search(r'href="(/v1/table[^"]*format=csv)"', page.text)
+    assert link is not None
+    rows = service.client.get(link[1].replace("&amp;", "&")).text.splitlines()
+    assert len(rows) == 2
+    assert "b & c" in rows[1]
+
+
 def test_filters_left_empty_ask_for_everything_and_pages_lead_back(service: Service) -> None:
     for number in range(3):
         service.sent(strums_wav(count=1), f"take {number}.wav", {"pickup": "a" if number else "b"})

@@ -6,6 +6,7 @@ from importlib.metadata import version
 from typing import Any
 
 from flask import Blueprint, Response, current_app, render_template, request
+from werkzeug.exceptions import NotFound
 
 from coilbench_service import problems
 from coilbench_service.conditional import ConditionalResponse
@@ -39,6 +40,7 @@ def show(template: str, status: int = 200, *, here: str, **content: Any) -> Resp
     text = render_template(template, here=here, places=places, version=version("coilbench"), **content)
     response = ConditionalResponse(text, status, mimetype="text/html")
     response.headers["Cache-Control"] = "no-store"
+    response.headers["Content-Security-Policy"] = POLICY
     return response
 
 
@@ -52,9 +54,20 @@ def register(pages: Blueprint) -> None:
 
     @pages.errorhandler(Problem)
     def say(problem: Problem) -> Response:
-        wanted = request.accept_mimetypes
-        if wanted.quality("text/html") <= wanted.quality(problems.MEDIA_TYPE):
+        if not _by_a_person():
             return problems.answer(problem)
         response = show("problem.html", problem.kind.status, here="", problem=problem.body())
         response.headers.update(problem.headers)
         return response
+
+    @pages.app_errorhandler(404)
+    def nowhere(error: NotFound) -> Response:
+        answer = problems.from_http(error)
+        if request.url_rule is not None or not _by_a_person():
+            return answer
+        return show("problem.html", 404, here="", problem=answer.get_json())
+
+
+def _by_a_person() -> bool:
+    wanted = request.accept_mimetypes
+    return wanted.quality("text/html") > wanted.quality(problems.MEDIA_TYPE)

@@ -50,6 +50,7 @@ def add(pages: Blueprint, bench: Bench) -> None:
             chosen=chosen,
             older=None if page.next is None else f"/?{urlencode({**chosen, 'cursor': page.next}, doseq=True)}",
             later=query.cursor is not None,
+            table=urlencode({"per": "strum", **chosen}, doseq=True),
             newest=f"/?{urlencode(chosen, doseq=True)}" if chosen else "/",
             suffixes=SOUND_SUFFIXES,
             max_bytes=bench.configuration.max_upload_bytes,
