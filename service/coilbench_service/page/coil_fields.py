@@ -30,6 +30,11 @@ class CoilField:
     logarithmic: bool = True
 
     @property
+    def bare(self) -> str:
+        """The label as it stands within a sentence's list."""
+        return self.label[0].lower() + self.label[1:]
+
+    @property
     def hint(self) -> str:
         """What the API says of it."""
         model = CoilAsked if self.part == "coil" else LoadAsked
@@ -77,6 +82,7 @@ USUAL: Mapping[str, float] = {
     "tone_capacitor_nf": 22.0,
     "cable_pf": round(CABLE_F * 1e12, 6),
     "input_ohm": INPUT_OHM,
+    "input_pf": 0.0,
 }
 """What a coil works into where nothing is said: common practice, no source."""
 

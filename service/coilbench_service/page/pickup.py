@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlencode
 
@@ -12,7 +13,7 @@ from coilbench_service.bench import Bench
 from coilbench_service.beside import modelled
 from coilbench_service.charts.response import response_chart
 from coilbench_service.coil_request import CoilRequest
-from coilbench_service.page import figures, sheet_fields
+from coilbench_service.page import coil_fields, figures, sheet_fields
 from coilbench_service.page.figures import Group
 from coilbench_service.page.layout import show
 from coilbench_service.page.sheets import found, newest
@@ -24,6 +25,8 @@ from coilbench_worker.measure.checks import CHECKS
 from coilbench_worker.store.takes import TakeFilter
 
 OF = ("strum", "take", "noise")
+SAID = ("volume_pot_ohm", "tone_pot_ohm", "tone_capacitor_nf", "cable_pf", "input_ohm")
+"""Of the usual load, what is said; controls stand fully up."""
 Row = dict[str, Any]
 
 
@@ -36,7 +39,8 @@ def add(pages: Blueprint, bench: Bench) -> None:
             sheet, counted = found(connection, PICKUP, key)
             rows = newest(connection, PICKUP, key)
             row = measured_row(connection, key) if counted.measured else None
-        model, withheld = _model(bench, key) if sheet is not None else (None, None)
+        usual = usual_load(sheet or {})
+        model, withheld = _model(bench, key, usual) if sheet is not None else (None, None)
         chosen = urlencode({"pickup": key})
         return show(
             "pickup.html",
@@ -54,7 +58,9 @@ def add(pages: Blueprint, bench: Bench) -> None:
             model=model,
             model_words=None if model is None else response_chart({key: model}, model.get("beside")).alternative,
             withheld=withheld,
+            usual=[(one.bare, usual[one.name], one.unit) for one in coil_fields.LOAD if one.name in usual],
             chosen=chosen,
+            loaded=urlencode({"pickup": key, **{name: f"{value:.12g}" for name, value in usual.items()}}),
         )
 
 
@@ -82,9 +88,14 @@ def _shown(row: Row, quantity: Any) -> bool:
     return not quantity.calibrated or row.get(quantity.key) is not None
 
 
-def _model(bench: Bench, key: str) -> tuple[dict[str, Any] | None, str | None]:
+def usual_load(sheet: Mapping[str, Any]) -> dict[str, float]:
+    """What usually hangs on a pickup, of that which its sheet does not say; controls fully up."""
+    return {name: value for name, value in coil_fields.USUAL.items() if name in SAID and sheet.get(name) is None}
+
+
+def _model(bench: Bench, key: str, load: Mapping[str, float]) -> tuple[dict[str, Any] | None, str | None]:
     """What the model says of a pickup by its sheet, or why nothing."""
     try:
-        return modelled(bench, CoilRequest.model_validate({"pickup": key}).model_dump()), None
+        return modelled(bench, CoilRequest.model_validate({"pickup": key, "load": load}).model_dump()), None
     except Problem as problem:
         return None, problem.detail
