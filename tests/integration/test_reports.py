@@ -25,6 +25,8 @@ from http_recordings import RATE_HZ, pcm16, strums
 from http_service import Service, assert_problem
 from served import Command, served_service, typed_at
 
+pytestmark = pytest.mark.xdist_group("reports")  # the same takes are measured once
+
 SESSION = "tuesday"
 LEVELS = {"harbour-neck": -20.0, "mill-bridge": -14.0}
 HOSTILE = '<script>alert(1)</script> #evil[x] $y^2$ *b* _i_ "q" & \\u{41} @ref //'

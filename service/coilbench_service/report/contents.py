@@ -206,7 +206,8 @@ def _require_takes(connection: Connection, session: str, chosen: TakeFilter, *, 
     count = takes.count(connection, chosen)
     if count == 0:
         if not has_sheet:
-            raise SESSION.no_such(session)
+            detail = f"No take names a session {session!r:.120}, and there is no sheet of it."
+            raise Problem(kinds.SESSION_UNKNOWN, detail)
         detail = f"No take names the session {session!r:.120} yet."
         raise Problem(kinds.NOTHING_TO_COMPARE, detail, advice="Send takes that name the session, and ask again.")
     if count > MOST_TAKES:
