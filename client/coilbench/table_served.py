@@ -28,6 +28,8 @@ SERVED = {
     "parquet": "application/vnd.apache.parquet",
 }
 """Formats that the service writes, with the media type of each."""
+COUNTED = ("csv", "jsonl")
+"""Formats whose rows can be counted as they come."""
 FILE_BEGINS_WITHIN_S = 3600.0
 """A spreadsheet is sent when it is complete: a hundred thousand rows take minutes."""
 PIECE_BYTES = 256 * 1024
@@ -204,16 +206,16 @@ class ServedTable(Table):
                         why = "the connection was lost while the table came"
                         raise NotReachable(self._transport.url, why) from cause
                 else:
-                    return self._rows_of(answer, counts(b""))
+                    return self._rows_of(answer, counts(b"") if format in COUNTED else None)
             self._transport.patience.pause(wait_s)
             retry += 1
             file.seek(0)
             file.truncate()
 
-    def _rows_of(self, answer: requests.Response, counted: int) -> int:
+    def _rows_of(self, answer: requests.Response, counted: int | None) -> int:
         said = answer.headers.get(ROWS)
         if said is None:
-            return counted
+            return len(self) if counted is None else counted
         try:
             return int(said)
         except ValueError as cause:

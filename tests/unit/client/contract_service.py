@@ -7,15 +7,20 @@ from __future__ import annotations
 
 import hashlib
 import json
+import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlencode, urlsplit
 
 from requests_toolbelt.multipart.decoder import MultipartDecoder
+
+from coilbench.table import Table, columns_of
+from coilbench.table_served import SERVED
 
 KNOWN_FIELDS = {
     "label",
@@ -184,11 +189,12 @@ class _Handler(BaseHTTPRequestHandler):
         if fault is not None:
             self.close_connection = True
             return
-        if parts.path == "/v1/table" and self.query.get("format") == ["csv"]:
-            keys = [column["key"] for column in document["columns"]]
-            lines = [keys, *([str(row.get(key, "")) for key in keys] for row in document["items"])]
-            text = "".join(",".join(line) + "\r\n" for line in lines)
-            self._answer(status, text.encode(), {"Content-Type": "text/csv; charset=utf-8"})
+        form = self.query.get("format", ["json"])[0]
+        if parts.path == "/v1/table" and form in SERVED and status == 200:
+            table = Table(document["per"], columns_of(document["columns"]), tuple(document["items"]))
+            with tempfile.TemporaryDirectory() as folder:
+                content = table.save(Path(folder) / f"table.{form}").read_bytes()
+            self._answer(status, content, {"Content-Type": SERVED[form], "Coilbench-Rows": str(len(table))})
             return
         kind = "application/json" if status < 400 else "application/problem+json"
         self._answer(
