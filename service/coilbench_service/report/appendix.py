@@ -10,8 +10,6 @@ from coilbench_service.report.conditions import label
 from coilbench_service.report.contents import Contents
 from coilbench_service.report.writing import NOTHING, listed, moment, plain
 
-FORMAT = ("encoding", "sample_rate_hz", "channels")
-
 
 def appendix(contents: Contents) -> Section:
     """Takes and how they were measured."""

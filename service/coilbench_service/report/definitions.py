@@ -33,7 +33,7 @@ CARE = (
 )
 
 
-def limits(contents: Contents) -> Section:
+def limits() -> Section:
     """What the report can't say."""
     return Section("limits", "What this can't say", (Bullets(LIMITS),))
 

@@ -38,7 +38,7 @@ def document_of(contents: Contents, pictures: Sequence[Picture], unpictured: str
         conditions(contents),
         left_out(contents),
         checks(contents),
-        limits(contents),
+        limits(),
         definitions(contents),
         care(),
         appendix(contents),
