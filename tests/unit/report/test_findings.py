@@ -62,6 +62,6 @@ def test_differences_are_drawn_together_the_most_audible_first() -> None:
 def test_conditions_that_differ_are_said_to_be_perhaps_the_reason() -> None:
     found = sentences(contents(pick="", input_gain_db=""))
     assert found[-1] == (
-        "Not all was the same: pick and input gain differed between takes compared, which may be the reason for some of "
-        "it."
+        "Not all was the same: pick and input gain differed between takes compared, which may be the reason for some "
+        "of it."
     )
