@@ -15,6 +15,15 @@ PAGES = {
     "take-spoiled": "/takes/{spoiled}",
     "beside": "/takes/beside?take={good}&take={other}&take={spoiled}",
     "beside-nothing": "/takes/beside",
+    "pickups": "/pickups",
+    "pickup": "/pickups/harbour-neck",
+    "sessions": "/sessions",
+    "session": "/sessions/week-14-bench",
+    "compare": "/compare",
+    "compare-answer": "/compare?baseline=harbour-neck&hand=true",
+    "choose": "/choose",
+    "choose-answer": "/choose?reference=harbour-neck&word=warm&by.rms_dbfs=3",
+    "coil": "/coil?pickup=harbour-neck",
 }
 """Name and address of each page; a new page is one line here."""
 NARROW = {"width": 320, "height": 640}
