@@ -9,8 +9,8 @@ from typing import Any
 from coilbench_service.charts.chart import plain
 from coilbench_service.charts.theme import FAINT, PANEL_TITLE, WIDTH
 
-CHARACTERS = 120
-"""Of a line of the type below, over the width of a chart."""
+CHARACTERS = 102
+"""Of a line of the type below, over the width of a chart; in the wider type of another machine, too."""
 LINE = 14
 """Height of a line, px."""
 APART = ("color", "fill", "shape", "strokeDash")

@@ -57,7 +57,7 @@ CONFIG: dict[str, Any] = {
         "titleFontSize": 12,
         "titleFontWeight": "normal",
         "titlePadding": 14,
-        "columnPadding": 24,
+        "columnPadding": 36,
         "labelLimit": 260,
         "titleLimit": 300,
         "symbolSize": 80,
