@@ -9,13 +9,12 @@ from flask import Blueprint, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from coilbench_service.bench import Bench
+from coilbench_service.charts.beside import LEAST_TAKES, MOST_TAKES
 from coilbench_service.conditions import CONDITIONS
 from coilbench_service.page import description, figures
 from coilbench_service.page.layout import show
 from coilbench_service.page.question import asked
 from coilbench_service.page.take import MATCHED_LUFS, row_of
-
-MOST = 8
 
 
 class BesideQuery(BaseModel):
@@ -23,7 +22,7 @@ class BesideQuery(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    take: list[str] = Field([], max_length=MOST, description="Takes by id, in the order shown")
+    take: list[str] = Field([], max_length=MOST_TAKES, description="Takes by id, in the order shown")
 
 
 def add(pages: Blueprint, bench: Bench) -> None:
@@ -48,7 +47,8 @@ def add(pages: Blueprint, bench: Bench) -> None:
             differing=differing([row["take"] for row in measured]),
             groups=figures.of_strums(documents),
             matched_lufs=MATCHED_LUFS,
-            most=MOST,
+            least=LEAST_TAKES,
+            most=MOST_TAKES,
         )
 
 

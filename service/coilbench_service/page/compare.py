@@ -12,9 +12,9 @@ from pydantic import BaseModel, ConfigDict, Field
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.bench import Bench
 from coilbench_service.charts import bands
+from coilbench_service.charts.beside import MOST_TAKES as MOST_BESIDE
 from coilbench_service.charts.intervals import intervals_chart
 from coilbench_service.comparing import HEADLINE, compare
-from coilbench_service.page.beside import MOST as MOST_BESIDE
 from coilbench_service.page.layout import show
 from coilbench_service.page.question import asked
 from coilbench_service.page.subjects import offered, quantity_groups

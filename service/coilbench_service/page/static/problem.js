@@ -64,7 +64,8 @@ export function element(name, text, className) {
 // Say a problem in a place with data-faults, `faults` being those that no field could take.
 export function sayProblem(place, problem, faults = problem.errors) {
   place.replaceChildren(element("p", problem.title, "fault-title"));
-  for (const text of [faults.length || !problem.errors.length ? problem.detail : "Look at the fields marked below or above.", problem.advice]) {
+  const allMarked = problem.errors.length && !faults.length;
+  for (const text of allMarked ? ["Each field at fault says what is wrong with it."] : [problem.detail, problem.advice]) {
     if (text) {
       place.append(element("p", text));
     }
