@@ -162,12 +162,12 @@ def test_a_spreadsheet_has_charts_that_are_described_and_rest_on_its_numbers(ser
         level, bands = (archive.read(f"xl/charts/chart{number}.xml").decode() for number in (1, 2))
         drawing = archive.read("xl/drawings/drawing1.xml").decode()
     assert '<c:errBarType val="both"/>' in level
-    assert "charts!$C$48:$C$49" in level
+    assert "charts!$C$52:$C$53" in level
     assert bands.count("<c:ser>") == 2
     assert drawing.count('descr="') == 2
     assert "RMS level by pickup" in drawing
     first = rows_of(service, "per=pickup")[0]
-    name, mean, below, above = (sheet.cell(48, column).value for column in range(1, 5))
+    name, mean, below, above = (sheet.cell(52, column).value for column in range(1, 5))
     assert (name, mean) == (first["pickup"], pytest.approx(first["rms_dbfs"]))
     assert (mean - below, mean + above) == pytest.approx((first["rms_dbfs_low"], first["rms_dbfs_high"]))
 

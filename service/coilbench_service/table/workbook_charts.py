@@ -18,8 +18,8 @@ SHEET = "charts"
 MOST_STEPS = 8
 A4 = 9
 """Number of the paper, ECMA-376."""
-_WIDTH, _HEIGHT = 900, 420  # pixels
-_DATA_ROW = 46
+_WIDTH, _LEVEL_HEIGHT, _BANDS_HEIGHT = 1100, 520, 440  # pixels
+_BANDS_ROW, _DATA_ROW = 27, 50
 _LINES = (  # told apart without colour too, by marker and dash
     ("#0072B2", "circle", "solid"),
     ("#D55E00", "square", "dash"),
@@ -65,11 +65,10 @@ class Charts:
             return
         sheet = book.add_worksheet(SHEET)
         sheet.set_column(0, 0, 28)
-        sheet.set_column(1, max(3, len(self._bands)), 14)
+        sheet.set_column(1, max(3, len(self._bands)), 18)
         sheet.hide_gridlines(2)
-        sheet.set_landscape()
         sheet.set_paper(A4)
-        sheet.fit_to_pages(1, 1)
+        sheet.fit_to_pages(1, 0)
         self._two_decimals = book.add_format({"num_format": "0.00"})
         self._draw_level(book, sheet, self._level, head)
         if len(self._bands) > 2:
@@ -110,7 +109,7 @@ class Charts:
             title += f" (the first {MOST_ROWS} of {MOST_ROWS + self._passed_over})"
         room = max(0.5, (max(bounds) - min(bounds)) * 0.05)
         step = _step(max(bounds) - min(bounds))
-        _label(chart, title, self._per.capitalize(), f"{level.title}, {unit}")
+        _label(chart, title, self._per.capitalize(), _LEVEL_HEIGHT)
         chart.set_y_axis(
             {
                 "name": f"{level.title}, {unit}",
@@ -149,10 +148,12 @@ class Charts:
             )
         more = len(self._rows) - MOST_LINES
         title = self._bands[0].quantity.name + (f" (the first {MOST_LINES})" if more > 0 else "")
-        _label(chart, title, "Octave band, Hz", f"Level, {unit}")
+        _label(chart, title, "Octave band, Hz", _BANDS_HEIGHT)
         chart.set_y_axis({"name": f"Level, {unit}", "major_gridlines": {"visible": True, "line": {"color": "#D9D9D9"}}})
         names = ", ".join(name for name, _ in self._rows[:MOST_LINES])
-        sheet.insert_chart(23, 0, chart, {"description": f"{title} of {names}, in {unit}; the numbers stand below"})
+        sheet.insert_chart(
+            _BANDS_ROW, 0, chart, {"description": f"{title} of {names}, in {unit}; the numbers stand below"}
+        )
 
 
 def _step(span: float) -> float:
@@ -160,7 +161,7 @@ def _step(span: float) -> float:
     return next((step for step in (1, 2, 5, 10, 20, 50, 100, 200, 500) if span / step <= MOST_STEPS), span)
 
 
-def _label(chart: Any, title: str, across: str, up: str) -> None:
+def _label(chart: Any, title: str, across: str, height: int) -> None:
     chart.set_title({"name": title, "name_font": {"size": 13}})
     chart.set_x_axis({"name": across, "label_position": "low"})
-    chart.set_size({"width": _WIDTH, "height": _HEIGHT})
+    chart.set_size({"width": _WIDTH, "height": height})
