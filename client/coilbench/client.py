@@ -13,7 +13,7 @@ import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal, Unpack
+from typing import Any, Unpack
 from urllib.parse import quote
 
 from coilbench.calls import PAGE
@@ -325,7 +325,7 @@ class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls, ChartCalls, List
     def table_of(
         self,
         takes: AnyTake | Iterable[AnyTake],
-        per: Literal["take", "strum"] = "take",
+        per: Per = "take",
         quantities: Iterable[str] | None = None,
     ) -> Table:
         """A table of some takes only, in the order of these.
@@ -337,12 +337,20 @@ class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls, ChartCalls, List
         ----------
         takes : which
         per, quantities : as for `table`
+
+        Raises
+        ------
+        ValueError : by pickup, of more takes than can be named in one question
         """
         known = self._seen(takes)
         if not known:
             return Table(per, (), ())
         ids = [take.id for take in known]
         wanted = list(quantities) if quantities is not None else None
+        if per == "pickup":
+            if len(ids) > IDS_AT_ONCE:
+                raise ValueError(f"by pickup, no more than {IDS_AT_ONCE} takes can be named; use table() with filters")
+            return self.table(per, wanted, id=ids)
         parts = [
             self.table(per, wanted, id=ids[start : start + IDS_AT_ONCE]) for start in range(0, len(ids), IDS_AT_ONCE)
         ]

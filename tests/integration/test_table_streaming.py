@@ -157,6 +157,13 @@ def test_a_table_by_pickup_becomes_a_data_frame(bench: coilbench.Client) -> None
     )
 
 
+def test_some_takes_are_told_by_pickup_up_to_as_many_as_can_be_named(bench: coilbench.Client) -> None:
+    takes = list(bench.takes())
+    assert [row["takes"] for row in bench.table_of(takes[:4], "pickup", FEW)] == [2, 1, 1]
+    with pytest.raises(ValueError, match="no more than 100 takes can be named"):
+        bench.table_of(takes, "pickup")
+
+
 def test_the_command_saves_by_pickup_and_says_how_many_rows(command: Command, tmp_path: Path) -> None:
     for form in ("xlsx", "csv", "parquet", "jsonl", "json"):
         status, out, err = command("table", "--per", "pickup", "--quantities", "rms_dbfs", "-o", tmp_path / f"t.{form}")

@@ -57,7 +57,8 @@ class Charts:
         wanted = [self._level.column, *(one.column for one in self._bands)]
         keys = [*wanted, f"{self._level.column}_low", f"{self._level.column}_high"]
         name = row.get("pickup") if self._per == "pickup" else row.get("label") or row.get("file")
-        self._rows.append((str(name), {key: row.get(key) for key in keys}))
+        told = f"{name} (unusable)" if row.get("usable") is False else str(name)
+        self._rows.append((told, {key: row.get(key) for key in keys}))
 
     def draw(self, book: Any, head: Any) -> None:
         """Add the sheet with the charts and their numbers; nothing where there is nothing to chart."""

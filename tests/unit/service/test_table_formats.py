@@ -145,10 +145,19 @@ def test_no_column_is_there_twice_and_spread_none_leaves_out_spread_alone(per: A
 def test_a_chart_of_more_rows_than_can_be_told_apart_says_so() -> None:
     charts = Charts("take", shown("take", ["rms_dbfs"])[0])
     for number in range(50):
-        charts.see({"label": f"take {number}", "rms_dbfs": -20.0 - number, "rms_dbfs_low": None, "rms_dbfs_high": None})
+        charts.see(
+            {
+                "label": f"take {number}",
+                "usable": number > 0,
+                "rms_dbfs": -20.0 - number,
+                "rms_dbfs_low": None,
+                "rms_dbfs_high": None,
+            }
+        )
     file = io.BytesIO()
     write_workbook(file, COLUMNS, [], "takes", charts=charts)
     book = openpyxl.load_workbook(io.BytesIO(file.getvalue()))
+    assert [book["charts"].cell(row, 1).value for row in (52, 53)] == ["take 0 (unusable)", "take 1"]
     title = book["charts"]._charts[0].title.tx.rich.p[0].r[0].t
     assert title == "RMS level by take: mean and 95 % interval (the first 40 of 50)"
 
