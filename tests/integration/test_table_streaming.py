@@ -50,8 +50,8 @@ def test_a_table_by_pickup_tells_client_and_command_what_is_left_out(
         assert (older["subject"], older["reason"]) == ("mill", "it is an older copy of a recording that takes part")
         assert nameless["reason"] == "1 take names no pickup"
         _, out, _ = typed_at(url, capsys)("table", "--per", "pickup")
-    assert "left out  mill: it is an older copy of a recording that takes part" in out
-    assert "left out  1 take names no pickup" in out
+    assert "in no mean  mill: it is an older copy of a recording that takes part" in out
+    assert "in no mean  1 take names no pickup" in out
 
 
 @pytest.fixture

@@ -218,7 +218,7 @@ def show_left_out(found: Table, console: Console) -> None:
         text = f"{one['subject']}: {one['reason']}" if one.get("subject") else str(one["reason"])
         said[text] = said.get(text, 0) + 1
     for text, number in said.items():
-        console.print(Text(f"left out  {text}{f' ({number} takes)' if number > 1 else ''}", style="dim"))
+        console.print(Text(f"in no mean  {text}{f' ({number} takes)' if number > 1 else ''}", style="dim"))
 
 
 def show_long(found: Table, console: Console) -> None:
