@@ -131,7 +131,11 @@ def blueprint(bench: Bench) -> APIBlueprint:
         ),
     )
     def read_table(query: TableQuery) -> Response:
-        """Measurements as a table."""
+        """Measurements as a table.
+
+        Spreadsheets and Parquet say in the header Coilbench-Rows how many rows they have; CSV and JSON lines are sent
+        while they are made.
+        """
         form = query.format or _form_accepted()
         question = query.question()
         if form == "json":

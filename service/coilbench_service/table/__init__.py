@@ -1,1 +1,1 @@
-"""Measurements as tables: columns from the catalogue, rows from takes, written as JSON, CSV or a spreadsheet."""
+"""Measurements as tables: columns from the catalogue, rows from takes, wide or long, written in any of five formats."""
