@@ -130,6 +130,28 @@ def test_a_busy_service_is_asked_again_and_the_recording_goes_in_once(visit: Vis
     bench.service.work()
 
 
+def test_what_could_not_be_sent_can_be_tried_again(visit: Visit, bench: Bench, good: bytes) -> None:
+    visitor = visit()
+    page = visitor.page
+    page.clock.install()
+    visitor.at("/")
+    page.route("**/v1/takes", lambda route: route.abort() if route.request.method == "POST" else route.continue_())
+    _choose(page, _file("stubborn.wav", good))
+    again = page.get_by_role("button", name="Try again")
+    for _ in range(40):
+        page.clock.run_for(5_000)  # past the pauses between tries
+        page.evaluate("0")
+        if again.is_visible():
+            break
+    expect(page.locator("#sending-list li")).to_contain_text("The service did not answer")
+    visitor.faults.clear()  # the browser notes each broken connection
+    page.unroute("**/v1/takes")
+    again.click()
+    page.clock.run_for(1_000)
+    _sent(page, "1 of 1 sent, 0 measured")
+    bench.service.work()
+
+
 def test_a_recording_that_is_here_already_leads_to_the_take_of_it(visit: Visit, bench: Bench) -> None:
     first = bench.service.measured(strums_wav(count=2), "first.wav", {"label": "the first"})
     page = visit().at("/")
