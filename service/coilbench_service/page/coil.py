@@ -81,7 +81,8 @@ def add(pages: Blueprint, bench: Bench) -> None:
                 problem = error.body()
                 setting.faults = _by_field((one.field, one.message) for one in error.errors)
         known = {*(one.name for one in FIELDS), *WIRE}
-        asked = {**({"pickup": pickup} if pickup else {}), **{k: f"{v:.12g}" for k, v in setting.values.items()}}
+        drawn = setting.values | (found["coil"] if found is not None else {})  # its resistance may be the winding's
+        asked = {**({"pickup": pickup} if pickup else {}), **{name: f"{value:.12g}" for name, value in drawn.items()}}
         return show(
             "coil.html",
             422 if found is None and setting.typed else 200,
