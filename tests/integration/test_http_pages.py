@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import html
 import re
 from urllib.parse import urlsplit
 
 import pytest
+from markupsafe import escape
 
 from coilbench_service.about import About
 from coilbench_service.page import description
@@ -57,7 +59,7 @@ def test_a_wrong_address_is_a_page_for_people_and_a_problem_for_programs(
     assert (page.status_code, page.mimetype) == (status, "text/html")
     body = service.client.get(address).json
     assert_problem(service.client.get(address), status, body["type"].removeprefix("/problems/"))
-    for said in (body["title"], body["advice"]):
+    for said in (body["title"], body["detail"] if status == 404 else body["advice"]):
         assert said in page.text.replace("&#39;", "'").replace("&#34;", '"')
 
 
@@ -78,6 +80,18 @@ def test_the_list_leads_to_a_table_of_the_same_takes(service: Service) -> None:
     rows = service.client.get(link[1].replace("&amp;", "&")).text.splitlines()
     assert len(rows) == 2
     assert "b & c" in rows[1]
+
+
+@pytest.mark.parametrize("key", ["harbour-neck", "a b/c <x>", "..", ".", "\N{GREEK SMALL LETTER OMEGA} ?#%&"])
+def test_a_take_leads_to_its_pickup_and_session_whatever_they_are_called(service: Service, key: str) -> None:
+    take = service.measured(strums_wav(count=1), about={"pickup": key, "session": key})
+    for address in ("/", f"/takes/{take['id']}"):
+        page = service.client.get(address).text
+        links = re.findall(r'href="(/(?:pickups|sessions)/[^"]*)"', page)
+        assert len(links) == (0 if "/" in key or key in (".", "..") else 2)
+        assert str(escape(key)) in page
+        for link in links:
+            assert service.client.get(html.unescape(link), headers=BROWSER).status_code == 200
 
 
 def test_filters_left_empty_ask_for_everything_and_pages_lead_back(service: Service) -> None:

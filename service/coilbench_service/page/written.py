@@ -61,6 +61,11 @@ def encoded(name: str) -> str:
     return f"{bits} bit, floating point" if name.startswith("float") else f"{bits} bit"
 
 
+def has_page(key: str) -> bool:
+    """Whether a key can stand in the address of its sheet's page: no slash, and nothing that a browser folds away."""
+    return "/" not in key and key not in (".", "..")
+
+
 def called(take: Mapping[str, Any]) -> str:
     """What a take is called: its label, else the name of its file."""
     return str(take["about"].get("label") or take["file"]["name"])
@@ -100,6 +105,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "size": size,
     "encoded": encoded,
     "called": called,
+    "has_page": has_page,
     "plain": plain,
     "coded": coded,
     "worst": worst,
