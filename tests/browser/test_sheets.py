@@ -57,6 +57,24 @@ def test_a_sheet_is_changed_in_place_and_only_what_was_changed_is_sent(
     assert {name: now[name] for name in same} == {name: own[name] for name in same}
 
 
+def test_fields_of_ones_own_are_changed_taken_out_and_added(visit: Visit, bench: Bench, own: dict[str, Any]) -> None:
+    extra = {"winder": "K. O.", "code": "12", "batch": 7.5, "mounts": ["ring", "plate"]}
+    assert bench.service.client.patch("/v1/pickups/own-sheet", json={"extra": extra}).status_code == 200
+    page = visit().at("/pickups/own-sheet")
+    _edited(page)
+    expect(page.get_by_label("code")).to_have_value('"12"')  # a text, that it stays one
+    page.get_by_label("winder").fill("")
+    page.get_by_label("batch").fill("8")
+    page.get_by_label("Its value").fill("shop. 3")
+    page.get_by_role("button", name="Save").click()
+    expect(page.locator("#f-own-value-fault")).to_have_text("needs a name beside it")
+    page.get_by_label("Name of a new one").fill("made in.at")
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("region", name="Data sheet")).to_contain_text("made in.at")
+    now = bench.service.client.get("/v1/pickups/own-sheet").json["extra"]
+    assert now == {"code": "12", "batch": 8, "mounts": ["ring", "plate"], "made in.at": "shop. 3"}
+
+
 def test_a_value_that_can_not_be_used_is_said_beside_its_field(visit: Visit, bench: Bench, own: dict[str, Any]) -> None:
     visitor = visit()
     visitor.expect_answer(422, "/v1/pickups/own-sheet")

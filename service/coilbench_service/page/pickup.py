@@ -52,7 +52,7 @@ def add(pages: Blueprint, bench: Bench) -> None:
             rows=rows,
             kinds={kind.code: kind for kind in CHECKS},
             groups=sheet_fields.GROUPS[PICKUP.name],
-            own=list(sheet_fields.own_values(PICKUP, sheet or {})),
+            own=list(sheet_fields.own_fields(PICKUP, sheet or {})),
             measured=row,
             figures=figure_groups(row) if row is not None else [],
             model=model,

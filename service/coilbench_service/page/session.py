@@ -47,7 +47,7 @@ def add(pages: Blueprint, bench: Bench) -> None:
             rows=rows,
             kinds={kind.code: kind for kind in CHECKS},
             groups=sheet_fields.GROUPS[SESSION.name],
-            own=list(sheet_fields.own_values(SESSION, sheet or {})),
+            own=list(sheet_fields.own_fields(SESSION, sheet or {})),
             pickups=[(name, named[name], measured.get(name, 0)) for name in sorted(filter(None, named))],
             nameless=named.get(None, 0),
             compare=None

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import json
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -112,11 +113,33 @@ def groups_of(kind: SheetKind) -> tuple[FieldGroup, ...]:
     )
 
 
-def own_values(kind: SheetKind, sheet: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """Fields of one's own: name and value as text."""
+@dataclass(frozen=True)
+class OwnField:
+    """A field of the tester's own: its name, its place in the sheet as JSON, its value to read, and as it is typed."""
+
+    name: str
+    path: str
+    shown: str
+    typed: str
+
+
+def own_fields(kind: SheetKind, sheet: Mapping[str, Any]) -> Iterator[OwnField]:
+    """Fields of one's own. A value is typed as JSON where it is JSON, else as text, like a cell of a table."""
     for column in all_columns(kind.model, [sheet]):
         if column.type is None:
-            yield column.name, plain(column.of(sheet))
+            value = column.of(sheet)
+            yield OwnField(column.name, json.dumps(column.path), plain(value), _typed(value))
+
+
+def _typed(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False)
+    if not isinstance(value, str):
+        return text
+    try:
+        json.loads(value)
+    except ValueError:
+        return value
+    return text
 
 
 def _field(kind: SheetKind, column: SheetColumn, label: str) -> SheetField:
@@ -142,4 +165,8 @@ def number_or_text(value: Any) -> str:
     return plain(value)
 
 
-FILTERS = {"typed_number": typed_number, "number_or_text": number_or_text}
+FILTERS: dict[str, Callable[..., Any]] = {
+    "dotted": lambda path: ".".join(json.loads(path)),
+    "typed_number": typed_number,
+    "number_or_text": number_or_text,
+}

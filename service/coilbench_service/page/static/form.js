@@ -58,7 +58,7 @@ async function sendForm(form, submitter) {
       const was = read(field, true);
       const value = read(field, false);
       if ("changes" in form.dataset ? JSON.stringify(value) !== JSON.stringify(was) : value !== null) {
-        put(values, field.name, value);
+        put(values, pathOf(field), value);
       }
     } catch (error) {
       faults.push({ field: field.name, message: error.message });
@@ -127,6 +127,9 @@ function read(field, was) {
   if (!text) {
     return null;
   }
+  if (kind === "own") {
+    return ownValue(text);
+  }
   if (kind === "truth") {
     return text === "yes";
   }
@@ -139,6 +142,15 @@ function read(field, was) {
   return kind === "number" || kind === "integer" ? numberOf(text.replace(",", "."), kind === "integer") : text;
 }
 
+// A value of a field of one's own: JSON where it is JSON, else text.
+function ownValue(text) {
+  try {
+    return JSON.parse(text);
+  } catch {
+    return text;
+  }
+}
+
 function numberOf(text, whole) {
   const number = Number(text.replace("\u2212", "-"));
   if (!Number.isFinite(number) || (whole && !Number.isInteger(number))) {
@@ -147,8 +159,21 @@ function numberOf(text, whole) {
   return number;
 }
 
+// Where a field's value goes: the dotted name, or data-path as JSON; with data-named-by, under the name typed there.
+function pathOf(field) {
+  const path = field.dataset.path ? JSON.parse(field.dataset.path) : field.name.split(".");
+  if (!field.dataset.namedBy) {
+    return path;
+  }
+  const name = document.getElementById(field.dataset.namedBy).value.trim();
+  if (!name) {
+    throw new Error("needs a name beside it");
+  }
+  return [...path, name];
+}
+
 function put(values, path, value) {
-  const names = path.split(".");
+  const names = [...path];
   const last = names.pop();
   let place = values;
   for (const name of names) {
