@@ -5,11 +5,15 @@ tests/unit/test_documentation.py fails while a page differs from what is written
 
 from __future__ import annotations
 
+import re
+import sys
 import tempfile
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from string import Template
 from typing import Any
+
+from flask_openapi3.openapi import OpenAPI
 
 from coilbench_service.about import About
 from coilbench_service.app import create_app
@@ -93,6 +97,12 @@ document at `/v1/openapi.json`; a running server shows it to people at `/v1/docs
 
 $routes
 
+## Pages
+
+For people, in a browser. They show what the routes above answer, and change things only through them.
+
+$pages
+
 ## What `about` knows
 
 All of it is optional; a field that is not listed is kept under `extra`. The same names, `extra` apart, head the columns
@@ -145,7 +155,8 @@ def settings_page() -> str:
 def http_page() -> str:
     """Every route, the fields of a description, every kind of problem."""
     return HTTP_PAGE.substitute(
-        routes=_table(("method", "route", "does"), _routes(openapi_document())),
+        routes=_table(("method", "route", "does"), _routes(_of_app(lambda app: app.api_doc))),
+        pages=_table(("method", "page", "what it is"), _of_app(_pages)),
         about=_table(
             ("field", "meaning"),
             ((f"`{name}`", field.description or "") for name, field in About.model_fields.items()),
@@ -164,16 +175,15 @@ PAGES: dict[str, Callable[[], str]] = {
 }
 
 
-def openapi_document() -> dict[str, Any]:
-    """The OpenAPI document of an app that serves nobody."""
+def _of_app(ask: Callable[[OpenAPI], Any]) -> Any:
+    """What is asked of an app that serves nobody."""
     with tempfile.TemporaryDirectory() as folder:
         configuration = Configuration(data=Path(folder))
         bench = Bench.of(configuration)
         try:
-            document: dict[str, Any] = create_app(configuration, bench).api_doc
+            return ask(create_app(configuration, bench))
         finally:
             bench.close()
-    return document
 
 
 def main() -> None:
@@ -198,6 +208,18 @@ def _routes(document: dict[str, Any]) -> Iterable[tuple[str, ...]]:
         for method in METHODS:
             if method in item:
                 yield method.upper(), f"`{path}`", item[method]["summary"]
+
+
+def _pages(app: OpenAPI) -> list[tuple[str, ...]]:
+    """Pages by address, each with the first line of its module."""
+    found = []
+    for rule in sorted(app.url_map.iter_rules(), key=lambda rule: rule.rule):
+        if rule.endpoint.startswith("page."):
+            path = re.sub(r"<(?:[^<:]+:)?([^>]+)>", r"{\1}", rule.rule)
+            told = sys.modules[app.view_functions[rule.endpoint].__module__].__doc__ or ""
+            what = "Style and scripts." if rule.endpoint == "page.static" else told.strip().splitlines()[0]
+            found.append(("GET", f"`{path}`", what))
+    return found
 
 
 def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:

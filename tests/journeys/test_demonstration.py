@@ -10,7 +10,7 @@ import pytest
 
 from coilbench_service.demo.programs import program, surroundings
 
-VERBS = ("chain", "chain", "pickup", "session", "send", "compare", "group", "choose")
+VERBS = ("chain", "chain", "pickup", "session", "send", "compare", "group", "choose", "report")
 """The user's commands that the demonstration runs, in this order."""
 
 
@@ -34,7 +34,7 @@ def test_demonstration_keeps_its_promises_and_sends_nothing_twice(tmp_path: Path
     assert "Not right" not in first.stdout
     assert "00-mill-bridge-first-try.flac, was measured and called unusable" in first.stdout
     commands = re.findall(
-        r"^    (?:COILBENCH_DATA=(\S+) )?(\S*coilbench\S*) (up|table|send|chain|pickup|session|compare|group|choose)\b",
+        rf"^    (?:COILBENCH_DATA=(\S+) )?(\S*coilbench\S*) (up|table|{'|'.join(sorted(set(VERBS)))})\b",
         first.stdout,
         re.M,
     )
@@ -62,6 +62,10 @@ def test_demonstration_keeps_its_promises_and_sends_nothing_twice(tmp_path: Path
     for row, true in zip(rows[2:], truth["takes"][1:], strict=True):  # the first take is spoiled
         known = [strum["rms_mv"] for strum in true["strums"]]
         assert row[at] == pytest.approx(sum(known) / len(known), rel=0.02)
+
+    report = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "what does that cost in top?" in report
+    assert re.search(r"hotter: [\w-]+ by \d", report)
 
     again = demonstrate(tmp_path)
     assert again.returncode == 0, again.stdout + again.stderr

@@ -120,7 +120,14 @@ def pickup_sheets() -> str:
 
 def session_sheets() -> str:
     """The shop's session with the conditions that its takes share, as CSV."""
-    sheet = {"key": shop.SESSION, "name": "Week 14 at the bench", "date": shop.SESSION_DATE, **shop.CONDITIONS}
+    sheet = {
+        "key": shop.SESSION,
+        "name": "Week 14 at the bench",
+        "date": shop.SESSION_DATE,
+        **shop.CONDITIONS,
+        "question": "Which of our pickups is hotter than harbour-neck, and what does that cost in top?",
+        "reference": "harbour-neck",
+    }
     return _csv(tuple(sheet), [sheet])
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from coilbench_worker.model.shop import CHAIN, CONDITIONS, PICKUPS
+from coilbench_worker.model.shop import CHAIN, CONDITIONS, PICKUPS, SESSION
 
 from .comparison import DECAY_LIMIT, LEVEL_LIMIT_DB, MILLIVOLT_LIMIT, ONSET_LIMIT_S, Comparison, compare
 from .intervals import held_by, holds, level_intervals, true_levels
@@ -28,8 +28,8 @@ def run(folder: Path) -> int:
 
     Parameters
     ----------
-    folder : gets recordings, pickups.csv, sessions.csv, tone.wav, truth.json, table.xlsx, server.log and data
-        (database and audio); made if not there
+    folder : gets recordings, pickups.csv, sessions.csv, tone.wav, truth.json, table.xlsx, report.html, server.log
+        and data (database and audio); made if not there
 
     Returns
     -------
@@ -44,7 +44,7 @@ def run(folder: Path) -> int:
             calibrated = _calibrate(folder, address)
             described = _describe(folder, address)
             sent = _send(folder, address)
-            answered = _ask(address)
+            answered = max(_ask(address), _report(folder, address))
             intervals = level_intervals(address)
             measurements = {recording.sha256: _measurement(address, recording) for recording in recordings}
     except DemoFailed as error:
@@ -123,6 +123,12 @@ def _ask(address: str) -> int:
     return max(compared, grouped, _typed(address, [*wish, "--among", "kiln-bridge,ferry-neck,lock-middle"]))
 
 
+def _report(folder: Path, address: str) -> int:
+    """The user's own command; its exit status."""
+    print("\nWhat the session found, to be handed over:")
+    return _typed(address, ["report", "--session", SESSION, "-o", folder / "report.html"])
+
+
 def _typed(address: str, words: Sequence[str | Path]) -> int:
     """Print a command of the client as it is typed, run it, and give its exit status."""
     shown = [typed(word) if isinstance(word, Path) else word for word in words]
@@ -196,9 +202,10 @@ def _say_further(folder: Path) -> None:
     if os.name != "nt":
         up = f"COILBENCH_DATA={typed(data)} {server_program} up"
     print(
-        f"\nTo look further, open {typed(folder / 'table.xlsx')}, or start the server on this data, in this folder:\n\n"
+        f"\nTo look further, open {typed(folder / 'report.html')} and {typed(folder / 'table.xlsx')}, or start the\n"
+        f"server on this data, in this folder:\n\n"
         f"    {up}\n\n"
-        f"and in another terminal, in the same folder\n\n"
+        f"and open {address}/ in a browser, or in another terminal, in the same folder\n\n"
         f"    {typed_program('coilbench')} table\n"
         f"    curl '{address}/v1/takes?pickup=mill-bridge'\n"
         f"    curl '{address}/v1/table?per=strum&format=csv'\n"
