@@ -19,8 +19,8 @@ from coilbench.table_files import whole, writer_for
 from coilbench.transport import Transport
 
 PATH = "/v1/table"
-TAKES_OF_PAGE, TAKES_OF_PAGE_OF_STRUMS = "200", "50"
-"""Asked for at once; a page is in memory as a whole."""
+ROWS_OF_PAGE = {"take": "200", "strum": "50", "pickup": "10"}
+"""Takes, or pickups, asked for at once: a page is in memory as a whole, and a pickup is as much work as its takes."""
 SERVED = {
     "csv": "text/csv",
     "jsonl": "application/x-ndjson",
@@ -56,7 +56,7 @@ class ServedTable(Table):
         per : what a row is
         question : parameters of the address, without format and page
         """
-        limit = TAKES_OF_PAGE_OF_STRUMS if per == "strum" else TAKES_OF_PAGE
+        limit = ROWS_OF_PAGE[per]
         self._keep("_transport", transport)
         self._keep("_question", tuple(question))
         self._keep("_pages", transport.pages(PATH, [*question, ("format", "json"), ("limit", limit)]))

@@ -6,7 +6,7 @@ gain does not hang together with it has no levels, and everything else.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import Any, TypeVar
@@ -234,13 +234,20 @@ def _unknown(connection: Connection, name: str, key: str, session: str | None) -
     return Problem(kinds.SUBJECT_UNKNOWN, detail, errors=[FieldError(name, "no such pickup or take")])
 
 
-def values_of(take: Witness, reference: Witness) -> TakeValues:
-    """Every column of a take, levels moved to the full scale of the reference; none where they can't be."""
+def values_of(take: Witness, reference: Witness, only: Collection[str] | None = None) -> TakeValues:
+    """The columns of a take, levels moved to the full scale of the reference; none where they can't be.
+
+    Parameters
+    ----------
+    only : flat keys of those wanted, which equal loudness is not among; None: all
+    """
     shift = moved(take.state, reference.state)
     found: dict[str, tuple[float, ...]] = {}
     strums = take.document["strums"]
     for quantity in QUANTITIES:
         for column, part in zip(quantity.columns(), quantity.parts or (None,), strict=True):
+            if only is not None and column not in only:
+                continue
             if quantity.of == "strum":
                 values = [_part(strum, quantity, part) for strum in strums]
             else:
@@ -250,7 +257,7 @@ def values_of(take: Witness, reference: Witness) -> TakeValues:
             if column in LEVELS:
                 known = () if shift.withheld else tuple(value + shift.shift_db for value in known)
             found[column] = known
-            if quantity.key in BANDS:
+            if only is None and quantity.key in BANDS:
                 found[column + EQUAL_LOUDNESS] = tuple(_at_equal_loudness(strums, quantity.key, part))
     return TakeValues(take.id, found)
 

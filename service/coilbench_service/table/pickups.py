@@ -128,10 +128,9 @@ class Pickups:
                 whys[one.column] = reasons.whys_of(document["strums"], one)
             elif single.get(one.quantity.key) is None and one.column in document["reasons"]:
                 whys[one.column] = [document["reasons"][one.column]]
-        values = values_of(take, take).values
         return _Part(
             take.id,
-            TakeValues(take.id, {column: values[column] for column in self._needed}),
+            values_of(take, take, self._needed),
             take.state,
             len(document["strums"]),
             tuple(dict.fromkeys(check["code"] for check in document["checks"])),
