@@ -16,6 +16,7 @@ PAGES = {
     "beside": "/takes/beside?take={good}&take={other}&take={spoiled}",
     "beside-nothing": "/takes/beside",
     "pickups": "/pickups",
+    "pickups-against": "/pickups?against=true",
     "pickup": "/pickups/harbour-neck",
     "sessions": "/sessions",
     "session": "/sessions/week-14-bench",

@@ -5,7 +5,8 @@ from __future__ import annotations
 from flask import Blueprint, Response
 
 from coilbench_service.bench import Bench
-from coilbench_service.page.sheets import show_list
+from coilbench_service.page.question import asked
+from coilbench_service.page.sheets import SheetsQuery, show_list
 from coilbench_service.sheet_kind import SESSION
 
 
@@ -14,4 +15,4 @@ def add(pages: Blueprint, bench: Bench) -> None:
 
     @pages.get("/sessions", endpoint="sessions")
     def show_sessions() -> Response:
-        return show_list(bench, SESSION)
+        return show_list(bench, SESSION, asked(SheetsQuery))

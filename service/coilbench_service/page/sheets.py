@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from flask import Response
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import Connection
 
 from coilbench_service.bench import Bench
 from coilbench_service.page.layout import show
-from coilbench_service.page.question import asked
 from coilbench_service.page.takes import rows_of
 from coilbench_service.problems import Problem
 from coilbench_service.selection import ID_PATTERN
@@ -29,9 +30,8 @@ class SheetsQuery(BaseModel):
     cursor: str | None = Field(None, description="`next` of the page before", pattern=ID_PATTERN)
 
 
-def show_list(bench: Bench, kind: SheetKind) -> Response:
-    """The list of a kind of sheets, by its own template."""
-    query = asked(SheetsQuery)
+def show_list(bench: Bench, kind: SheetKind, query: SheetsQuery, **more: Any) -> Response:
+    """The list of a kind of sheets, by its own template; `more` is for the template too."""
     with bench.database.read() as connection:
         page = page_view(connection, kind, ON_A_PAGE, query.cursor)
         total = kind.store.count(connection)
@@ -43,6 +43,7 @@ def show_list(bench: Bench, kind: SheetKind) -> Response:
         next=page["next"],
         later=query.cursor is not None,
         total=total,
+        **more,
     )
 
 
