@@ -27,7 +27,19 @@ def test_the_first_page_tells_what_to_do_when_nothing_is_there_yet(service: Serv
 
 def test_pages_have_the_strict_policy_and_nothing_inline(service: Service) -> None:
     take = service.measured(strums_wav())
-    for address in ("/", f"/takes/{take['id']}", f"/takes/beside?take={take['id']}", "/takes/none"):
+    assert service.client.post("/v1/pickups", json={"key": "a", "inductance_h": 2.5, "dcr_ohm": 6e3}).status_code == 201
+    assert service.client.post("/v1/sessions", json={"key": "b"}).status_code == 201
+    of_sheets = ("/pickups", "/pickups?against=true", "/pickups/a", "/sessions", "/sessions/b")
+    questions = ("/compare", "/compare?baseline=x", "/choose", "/choose?reference=x&word=warm", "/coil")
+    for address in (
+        "/",
+        f"/takes/{take['id']}",
+        f"/takes/beside?take={take['id']}",
+        "/takes/none",
+        *of_sheets,
+        "/coil?pickup=a",
+        *questions,
+    ):
         page = service.client.get(address, headers=BROWSER)
         assert page.headers["Content-Security-Policy"] == POLICY
         assert "unsafe" not in POLICY
@@ -50,6 +62,12 @@ def test_every_file_of_the_pages_is_served_with_its_type(service: Service) -> No
         ("/?state=lost", 422),
         ("/?limit=0", 422),
         ("/takes/beside?take=x", 404),
+        ("/pickups/none", 404),
+        ("/pickups/a%0Ab", 404),
+        ("/sessions/none", 404),
+        ("/pickups?cursor=!", 422),
+        ("/compare?confidence=2", 422),
+        ("/choose?loud=1", 422),
     ],
 )
 def test_a_wrong_address_is_a_page_for_people_and_a_problem_for_programs(

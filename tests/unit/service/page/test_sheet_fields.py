@@ -21,17 +21,8 @@ def test_every_field_of_a_sheet_stands_on_its_page_once(kind: SheetKind) -> None
 
 @pytest.mark.parametrize("kind", [PICKUP, SESSION])
 def test_units_of_labels_are_those_of_the_names(kind: SheetKind) -> None:
-    endings = {
-        "_ohm": "ohm",
-        "_h": "H",
-        "_pf": "pF",
-        "_nf": "nF",
-        "_mm": "mm",
-        "_mv": "mV",
-        "_db": "dB",
-        "_c": "°C",
-        "_v": "V",
-    }
+    units = ("ohm", "H", "pF", "nF", "mm", "mV", "dB", "V")
+    endings = {f"_{unit.lower()}": unit for unit in units} | {"_c": "°C", "_awg": "AWG"}
     for group in sheet_fields.GROUPS[kind.name]:
         for field in group.fields:
             wanted = next((unit for end, unit in endings.items() if field.name.endswith(end)), "")
