@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 from flask import Blueprint, Response
 from pydantic import ConfigDict, Field, model_validator
 
+from coilbench_service import problem_kinds as kinds
 from coilbench_service import words
 from coilbench_service.bench import Bench
 from coilbench_service.choosing import choice
@@ -24,6 +25,10 @@ from coilbench_worker.compare.words import DIRECTIONS
 
 BY = "by."
 """Begin of the name of a field that asks for a quantity."""
+WISH = "wish."
+"""The same of its faults."""
+UNREAD = "Some of the wish can't be read"
+BESIDE_IT = "Leave one of them out; what each word asks for stands beside it."
 LOAD = {
     "volume_pot_ohm": "Volume pot, ohm",
     "tone_pot_ohm": "Tone pot, ohm",
@@ -94,14 +99,24 @@ def add(pages: Blueprint, bench: Bench) -> None:
             groups=[(title, [one for one in group if one.key in audible()]) for title, group in quantity_groups()],
             octaves=[one for one in columns().values() if one.quantity.key == "octave_db"],
             load=LOAD,
-            problem=None if problem is None else said(problem),
-            faults={} if problem is None else {one.field.removeprefix("wish."): one.message for one in problem.errors},
+            problem=None if problem is None else told(problem, query),
+            faults={} if problem is None else {one.field.removeprefix(WISH): one.message for one in problem.errors},
             found=found,
             column=column,
             compare=None
             if found is None
             else f"/compare?{urlencode([('baseline', found['reference']), *_shared(query)])}",
         )
+
+
+def told(problem: Problem, query: ChooseQuery) -> dict[str, Any]:
+    """The problem of a wish for people: what stands beside its field is not said again."""
+    body = said(problem)
+    at_fields = all(fault.field.removeprefix(WISH) in query.by_quantity for fault in problem.errors)
+    if problem.errors and at_fields:
+        return {"title": UNREAD, "detail": "", "advice": "Look at the marked fields below."}
+    advice = {"advice": BESIDE_IT} if problem.kind is kinds.WISH_CONTRADICTORY else {}
+    return {**body, **advice, "errors": []}
 
 
 def asks_for(meaning: words.Meaning) -> str:

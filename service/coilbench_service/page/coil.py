@@ -72,14 +72,14 @@ def add(pages: Blueprint, bench: Bench) -> None:
         setting = setting_of(request.args, sheets.get(pickup or ""))
         found: dict[str, Any] | None = None
         problem: dict[str, Any] | None = None
-        if not setting.faults:
-            try:
-                found = modelled(bench, setting.request(pickup).model_dump())
-            except ValidationError as error:
-                setting.faults = _by_field((one.field, one.message) for one in field_errors(error))
-            except Problem as error:
-                problem = error.body()
-                setting.faults = _by_field((one.field, one.message) for one in error.errors)
+        try:
+            question = setting.request(pickup)
+            found = None if setting.faults else modelled(bench, question.model_dump())
+        except ValidationError as error:
+            setting.faults |= _by_field((one.field, one.message) for one in field_errors(error))
+        except Problem as error:
+            problem = error.body()
+            setting.faults |= _by_field((one.field, one.message) for one in error.errors)
         known = {*(one.name for one in FIELDS), *WIRE}
         drawn = setting.values | (found["coil"] if found is not None else {})  # its resistance may be the winding's
         asked = {**({"pickup": pickup} if pickup else {}), **{name: f"{value:.12g}" for name, value in drawn.items()}}
@@ -133,6 +133,8 @@ def setting_of(given: Mapping[str, str], sheet: Mapping[str, Any] | None) -> Set
             if name not in setting.wire and name not in setting.faults:
                 setting.faults[name] = "is missing; a winding needs wire, turns and mean turn"
     else:
+        setting.wire = {}
+    if any(name in setting.faults for name in WIRE):
         setting.wire = {}
     return setting
 

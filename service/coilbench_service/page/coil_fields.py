@@ -15,6 +15,8 @@ from coilbench_service.electrical_ways import CABLE_F, INPUT_OHM, POT_OHM
 
 STEPS = 1000
 """Of a slider."""
+LEFT_OUT = {"volume_position": 1.0, "tone_position": 1.0, "cable_pf": 0.0, "input_pf": 0.0}
+"""What the model takes where nothing is said."""
 
 
 @dataclass(frozen=True)
@@ -40,8 +42,14 @@ class CoilField:
         model = CoilAsked if self.part == "coil" else LoadAsked
         return model.model_fields[self.name].description or ""
 
+    @property
+    def left_out(self) -> float | None:
+        """What the model takes where nothing is typed; None: nothing of the kind is there."""
+        return LEFT_OUT.get(self.name)
+
     def step_of(self, value: float | None) -> int:
-        """Where the slider stands; at its end for what lies beyond it, in the middle for no value."""
+        """Where the slider stands; at its end for what lies beyond it, in the middle where nothing is there."""
+        value = self.left_out if value is None else value
         if value is None:
             return STEPS // 2
         at = min(max(value, self.start), self.end)

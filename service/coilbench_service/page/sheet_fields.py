@@ -147,7 +147,8 @@ def _field(kind: SheetKind, column: SheetColumn, label: str) -> SheetField:
     model = Conditions if column.path[0] == "conditions" else kind.model
     assert column.type is not None
     typed = "lines" if name == "notes" else _KINDS[column.type]
-    return SheetField(".".join(column.path), label, typed, model.model_fields[name].description or "", column)
+    hint = model.model_fields[name].description or ""
+    return SheetField(".".join(column.path), label, typed, "" if hint == label else hint, column)
 
 
 GROUPS = {PICKUP.name: groups_of(PICKUP), SESSION.name: groups_of(SESSION)}

@@ -50,7 +50,7 @@ function follow(slider, text) {
 // What a screen reader says of a slider: the number and its unit, not the step.
 function say(slider) {
   const number = document.getElementById(slider.dataset.slides).value.trim();
-  slider.setAttribute("aria-valuetext", number ? `${number} ${slider.dataset.unit}`.trim() : "left out");
+  slider.setAttribute("aria-valuetext", number ? `${number} ${slider.dataset.unit}`.trim() : "nothing typed");
 }
 
 // Ask this page with the numbers as they are, and put its answer in the place of the one here; an older question is dropped.
