@@ -17,6 +17,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, 
 from sqlalchemy.exc import OperationalError
 
 from coilbench_worker.store import migration
+from coilbench_worker.store.write_ahead import log_ahead
 
 BUSY_TIMEOUT_S = 5
 POOL_SIZE = 5
@@ -120,7 +121,7 @@ def _prepare_sqlite(connection: Any, _record: object) -> None:
     connection.isolation_level = None
     cursor = connection.cursor()
     cursor.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_S * 1000}")
-    cursor.execute("PRAGMA journal_mode = WAL")
+    log_ahead(connection)
     cursor.execute("PRAGMA synchronous = FULL")
     cursor.execute("PRAGMA foreign_keys = ON")
     cursor.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,6 +13,8 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import URL, Connection, create_engine, event, text
 from sqlalchemy.pool import NullPool
+
+from coilbench_worker.store.write_ahead import log_ahead
 
 # Any number will do, so long as nothing else in the same PostgreSQL server takes it.
 ADVISORY_LOCK = 0x636F696C  # "coil"
@@ -78,7 +81,7 @@ def _alone(url: URL) -> Iterator[Connection]:
             yield connection
 
 
-def _without_foreign_keys(connection: object, _record: object) -> None:
-    connection.isolation_level = None  # type: ignore[attr-defined]
-    connection.execute("PRAGMA journal_mode = WAL")  # type: ignore[attr-defined]
-    connection.execute("PRAGMA foreign_keys = OFF")  # type: ignore[attr-defined]
+def _without_foreign_keys(connection: sqlite3.Connection, _record: object) -> None:
+    connection.isolation_level = None
+    log_ahead(connection)
+    connection.execute("PRAGMA foreign_keys = OFF")
