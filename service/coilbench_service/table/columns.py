@@ -9,6 +9,8 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from coilbench_worker.compare.columns import column as compared
+from coilbench_worker.compare.pickup_value import EVENNESS
 from coilbench_worker.measure.catalogue import QUANTITIES, Quantity
 
 Per = Literal["strum", "take", "pickup"]
@@ -104,7 +106,7 @@ _PICKUP = (
         "interval_from",
         "What intervals rest on",
         definition="takes: Student's t over take means, as strums of one take share its setup; strums: of the one take "
-        "there is, so that plugging in again is not in the interval",
+        "there is, so that plugging in again is not in the interval, and quantities of a whole take have none",
     ),
     Column("assumes", "What levels take on trust"),
     _CHECKS,
@@ -120,10 +122,23 @@ UNCERTAINTY = ("_expanded_uncertainty", "expanded_uncertainty_mv", "expanded unc
 COUNT = "_n"
 """Ending of what a row knows beside its columns: how many values a mean rests on."""
 _BOUNDS = "Of the 95 % interval of the mean"
+_EXPANDED = "Student's t, at the effective degrees of freedom, times the combined standard uncertainty"
 _MEANT = {
-    "take": {"_sd": "Between the strums of the take", "_low": f"{_BOUNDS}, over strums"},
-    "pickup": {"_sd": "Between the means of takes", "_low": f"{_BOUNDS}; see interval_from"},
+    "take": {
+        "": "Mean of the take's strums.",
+        "_sd": "Between the strums of the take",
+        "_low": f"{_BOUNDS}, over strums",
+        UNCERTAINTY[0]: f"{_EXPANDED} of the calibration and of the mean of strums",
+    },
+    "pickup": {
+        "": "Unweighted mean of its takes' means.",
+        "_sd": "Between the means of takes",
+        "_low": f"{_BOUNDS}; see interval_from",
+        UNCERTAINTY[0]: f"{_EXPANDED} of the calibration and of the mean; never less than half the interval",
+    },
 }
+_POOLED = "Of several takes: about the mean of each, all together; no interval is given."
+_SOURCES = {UNCERTAINTY[0]: "JCGM 100:2008 (GUM), annex G"}
 
 
 def names() -> list[str]:
@@ -189,15 +204,27 @@ def _series_of(quantity: Quantity) -> list[Series]:
 
 def _with_spread(per: Per, one: Series, spread: Spread) -> list[Column]:
     number = plain(one)
-    mean = replace(number, title=f"{number.title}, mean")
+    meant = _MEANT[per] | {"_high": _MEANT[per]["_low"]}
+    if one.column == EVENNESS:
+        mean = replace(number, definition=f"{number.definition} {_POOLED}")
+    else:
+        mean = replace(number, title=f"{number.title}, mean", definition=f"{number.definition} {meant['']}")
     if spread == "none":
         return [mean]
-    meant = _MEANT[per] | {"_high": _MEANT[per]["_low"]}
+    units = {"_sd": compared(one.column).unit_of_difference or None}  # of a level in dBFS or LUFS it is in dB
     decimals = None if number.decimals is None else number.decimals + 1
     return [
         mean,
         *(
-            Column(number.key + end, f"{number.title}, {words}", number.unit, decimals, "number", meant.get(end, ""))
+            Column(
+                number.key + end,
+                f"{number.title}, {words}",
+                units.get(end, number.unit),
+                decimals,
+                "number",
+                meant[end],
+                _SOURCES.get(end, ""),
+            )
             for end, _, words in spread_of(one)
         ),
     ]

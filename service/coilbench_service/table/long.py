@@ -14,7 +14,7 @@ _NUMBER = (
     Column("quantity", "Quantity", definition="Key of /v1/quantities"),
     Column("part", "Part of a vector", definition="Such as the band; empty for a single number"),
     Column("value", "Value; of takes and pickups the mean", kind="number"),
-    Column("unit", "Unit of the numbers in this row"),
+    Column("unit", "Unit of value and bounds", definition="A standard deviation of levels in dBFS or LUFS is in dB"),
 )
 _SPREAD = (
     Column("sd", "Standard deviation", kind="number", definition="Of a take between its strums, of a pickup its takes"),

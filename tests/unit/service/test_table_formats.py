@@ -142,6 +142,21 @@ def test_no_column_is_there_twice_and_spread_none_leaves_out_spread_alone(per: A
     assert bare == [key for key in every if not key.endswith(("_sd", "_low", "_high", "_expanded_uncertainty"))]
 
 
+@pytest.mark.parametrize("per", ["take", "pickup"])
+def test_the_standard_deviation_of_a_level_is_in_decibels_and_its_bounds_are_levels(per: Any) -> None:
+    found = {column.key: column for column in columns(per, ["rms_dbfs", "loudness_lufs", "bass_db", "attack_ms"])}
+    units = {key: [found[key + end].unit for end in ("", "_sd", "_low")] for key in ("rms_dbfs", "loudness_lufs")}
+    assert units == {"rms_dbfs": ["dBFS", "dB", "dBFS"], "loudness_lufs": ["LUFS", "dB", "LUFS"]}
+    assert (found["bass_db_sd"].unit, found["attack_ms_sd"].unit) == ("dB", "ms")
+
+
+def test_a_column_says_what_its_mean_is_of_and_where_its_uncertainty_is_defined() -> None:
+    found = {column.key: column for column in columns("pickup", ["rms_mv", "evenness_db"])}
+    assert found["rms_mv"].definition.endswith("Unweighted mean of its takes' means.")
+    assert "GUM" in found["rms_mv_expanded_uncertainty"].source
+    assert found["evenness_db"].title == "Evenness of the strums"
+
+
 def test_a_chart_of_more_rows_than_can_be_told_apart_says_so() -> None:
     charts = Charts("take", shown("take", ["rms_dbfs"])[0])
     for number in range(50):
