@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import re
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
 import pytest
 from markupsafe import escape
@@ -46,6 +46,14 @@ def test_pages_have_the_strict_policy_and_nothing_inline(service: Service) -> No
         assert not re.search(r"<script>|<script [^>]*>[^<]|<style|\sstyle=|\son\w+=", page.text)
         for link in re.findall(r'(?:src|href|action|data-address)="([^"]+)"', page.text):
             assert urlsplit(link).netloc == "", link
+
+
+@pytest.mark.parametrize("asks", ["/coil?pickup=", "/compare?baseline=", "/choose?word=dark&reference="])
+def test_what_an_address_names_is_shown_as_text(service: Service, asks: str) -> None:
+    key = """"><script>1</script>'%41&amp;"""
+    page = service.client.get(f"{asks}{quote(key)}", headers=BROWSER)
+    assert "<script>1" not in page.text
+    assert f'value="{escape(key)}" selected' in page.text
 
 
 def test_every_file_of_the_pages_is_served_with_its_type(service: Service) -> None:
