@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from coilbench.answer import USUAL_WIDTH
-from coilbench.errors import UnknownFormat
+from coilbench.extension import form_for
 from coilbench.page import Page
 
 FORMS = {".svg": "image/svg+xml", ".png": "image/png", ".json": "application/json"}
@@ -127,22 +127,8 @@ class Chart:
         from coilbench.table_files import whole  # here, as it loads what writes spreadsheets
 
         target = Path(path)
-        media_type = media_type_of(target)
+        media_type = form_for(target, FORMS, "a chart")
         if target.suffix.lower() != ".json":
             return self._fetch(target, media_type, scale)
         text = json.dumps(dict(self.document), ensure_ascii=False, indent=1) + "\n"
         return whole(target, lambda partial: partial.write_text(text, encoding="utf-8"))
-
-
-def media_type_of(path: Path) -> str:
-    """The media type of a chart that is to be saved under this name.
-
-    Raises
-    ------
-    UnknownFormat : no chart is drawn in that form
-    """
-    try:
-        return FORMS[path.suffix.lower()]
-    except KeyError:
-        found = f"the extension {path.suffix}" if path.suffix else "no extension"
-        raise UnknownFormat(f"{path} has {found}; a chart is saved as {', '.join(FORMS)}") from None

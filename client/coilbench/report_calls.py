@@ -8,7 +8,7 @@ from urllib.parse import quote
 from coilbench.calls import Calls, finite
 from coilbench.comparing_calls import Words
 from coilbench.download import download
-from coilbench.errors import UnknownFormat
+from coilbench.extension import form_for
 
 FORMS = {".html": "text/html", ".pdf": "application/pdf", ".json": "application/json"}
 """Media types by the extension of the file."""
@@ -53,7 +53,7 @@ class ReportCalls(Calls):
         NotSaved : it can't be written there
         """
         target = Path(path)
-        media_type = media_type_of(target)
+        media_type = form_for(target, FORMS, "a report")
         query = [("confidence", str(finite({"confidence": confidence})["confidence"]))]
         wanted = [quantities] if isinstance(quantities, str) else quantities or ()
         query += [("quantity", key) for key in wanted]
@@ -62,17 +62,3 @@ class ReportCalls(Calls):
         address = f"/v1/sessions/{quote(session, safe='')}/report"
         timeout_s = max(REPORT_TIMEOUT_S, self._transport.timeout_s)
         return download(self._transport, address, target, query=query, accept=media_type, timeout_s=timeout_s)
-
-
-def media_type_of(path: Path) -> str:
-    """The media type of a report that is to be saved under this name.
-
-    Raises
-    ------
-    UnknownFormat : no report is made in that form
-    """
-    try:
-        return FORMS[path.suffix.lower()]
-    except KeyError:
-        found = f"the extension {path.suffix}" if path.suffix else "no extension"
-        raise UnknownFormat(f"{path} has {found}; a report is saved as {', '.join(FORMS)}") from None

@@ -19,7 +19,8 @@ from typing import Any
 
 import xlsxwriter
 
-from coilbench.errors import MissingLibrary, NotSaved, UnknownFormat
+from coilbench.errors import MissingLibrary, NotSaved
+from coilbench.extension import form_for
 from coilbench.table import Table, cell_text, is_numeric
 
 _FORMULA_SIGNS = frozenset("=+-@\uff1d\uff0b\uff0d\uff20\ufe66\ufe62\ufe63\ufe6b")  # plain, full-width, small
@@ -112,11 +113,7 @@ def writer_for(path: Path) -> Callable[[Table, Path], None]:
     ------
     UnknownFormat : no writer for the extension
     """
-    try:
-        return WRITERS[path.suffix.lower()]
-    except KeyError:
-        found = f"the extension {path.suffix}" if path.suffix else "no extension"
-        raise UnknownFormat(f"{path} has {found}; a table is saved as {', '.join(WRITERS)}") from None
+    return form_for(path, WRITERS, "a table")
 
 
 def _write_csv(table: Table, path: Path) -> None:

@@ -24,6 +24,7 @@ from coilbench_worker.audio.refusal import UnreadableRecording
 from coilbench_worker.child import (
     MEMORY_MIB,
     ChildDied,
+    ChildFailed,
     ChildOutOfMemory,
     ChildTooSlow,
     answer,
@@ -59,15 +60,8 @@ class ExcerptTooLoud(Exception):
         self.true_peak_dbtp = true_peak_dbtp
 
 
-class ExcerptFailed(Exception):
-    """No excerpt was made, and it is not known to be the recording's fault; the message says what to do.
-
-    `log` is the end of what the child wrote on standard error.
-    """
-
-    def __init__(self, message: str, log: str = "") -> None:
-        super().__init__(message)
-        self.log = log
+class ExcerptFailed(ChildFailed):
+    """No excerpt was made, and it is not known to be the recording's fault; the message says what to do."""
 
 
 def cut_excerpt(

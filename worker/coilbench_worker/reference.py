@@ -16,6 +16,7 @@ from coilbench_worker.audio.recording import open_recording
 from coilbench_worker.child import (
     MEMORY_MIB,
     ChildDied,
+    ChildFailed,
     ChildOutOfMemory,
     ChildTooSlow,
     answer,
@@ -33,15 +34,8 @@ TIMEOUT_S = 60.0
 """A minute of tone is measured in a second or two; two hours of it are read in half a minute."""
 
 
-class ReferenceFailed(Exception):
-    """The tone could not be measured, and it is not known to be the recording's fault; the message says what to do.
-
-    `log` is the end of what the child wrote on standard error.
-    """
-
-    def __init__(self, message: str, log: str = "") -> None:
-        super().__init__(message)
-        self.log = log
+class ReferenceFailed(ChildFailed):
+    """The tone could not be measured, and it is not known to be the recording's fault; the message says what to do."""
 
 
 def measure_reference(

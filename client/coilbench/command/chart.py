@@ -10,15 +10,14 @@ from typing import Any
 
 import click
 
-from coilbench.chart import FORMS, SCALE, ChartKind, media_type_of
+from coilbench.chart import FORMS, SCALE, ChartKind
 from coilbench.client import Client
 from coilbench.command.answer import listed, quantities_option, session_option, show_page
 from coilbench.command.coil import COIL, LOAD
 from coilbench.command.connection import Connection, connection_options
 from coilbench.command.headline import screen
 from coilbench.command.naming import names_of_takes
-from coilbench.command.options import Finite
-from coilbench.errors import UnknownFormat
+from coilbench.command.options import Finite, saved_as
 from coilbench.page import INDENT, Page
 
 TAKES = ("take_id", "take")
@@ -26,18 +25,6 @@ TAKES = ("take_id", "take")
 NAMES_OF_OPTIONS = {"quantities": "quantity", "fields": "field"}
 ID = r"[0-9A-Za-z-]{1,64}"
 MOST_NAMED = 12
-
-
-def _chart_path(context: click.Context, option: click.Parameter, value: Path | None) -> Path | None:
-    if value is None:
-        return None
-    try:
-        media_type_of(value)
-    except UnknownFormat as error:
-        raise click.BadParameter(str(error)) from error
-    if not value.parent.is_dir():
-        raise click.BadParameter(f"there is no folder {value.parent}")
-    return value
 
 
 def _circuit_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -69,7 +56,7 @@ def _circuit_options(command: Callable[..., Any]) -> Callable[..., Any]:
     "-o",
     "--output",
     type=click.Path(dir_okay=False, path_type=Path),
-    callback=_chart_path,
+    callback=saved_as(FORMS, "a chart"),
     metavar="NAME",
     help=f"Save the chart; the extension picks the form: {', '.join(FORMS)}.",
 )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
@@ -11,8 +11,9 @@ from typing import Any, TypeVar
 import click
 
 from coilbench.errors import UnknownFormat
+from coilbench.extension import form_for
 from coilbench.filters import TakeFilters
-from coilbench.table_files import WRITERS, writer_for
+from coilbench.table_files import WRITERS
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -28,16 +29,27 @@ class Finite(click.types.FloatParamType):
         return number
 
 
-def _table_path(context: click.Context, option: click.Parameter, value: Path | None) -> Path | None:
-    if value is None:
-        return None
-    try:
-        writer_for(value)
-    except UnknownFormat as error:
-        raise click.BadParameter(str(error)) from error
-    if not value.parent.is_dir():
-        raise click.BadParameter(f"there is no folder {value.parent}")
-    return value
+def saved_as(forms: Mapping[str, object], what: str) -> Callable[[click.Context, click.Parameter, Path | None], Any]:
+    """A callback of `-o`: the path, or BadParameter where its extension is none of the forms or its folder is missing.
+
+    Parameters
+    ----------
+    forms : by extension
+    what : is saved, such as `a table`
+    """
+
+    def checked(context: click.Context, option: click.Parameter, value: Path | None) -> Path | None:
+        if value is None:
+            return None
+        try:
+            form_for(value, forms, what)
+        except UnknownFormat as error:
+            raise click.BadParameter(str(error)) from error
+        if not value.parent.is_dir():
+            raise click.BadParameter(f"there is no folder {value.parent}")
+        return value
+
+    return checked
 
 
 def _moment(context: click.Context, option: click.Parameter, value: str | None) -> datetime | None:
@@ -56,7 +68,7 @@ def output_option(command: Command) -> Command:
         "-o",
         "--output",
         type=click.Path(dir_okay=False, path_type=Path),
-        callback=_table_path,
+        callback=saved_as(WRITERS, "a table"),
         metavar="NAME",
         help=f"Save the table; the extension picks the format: {', '.join(WRITERS)}.",
     )(command)

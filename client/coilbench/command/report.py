@@ -8,18 +8,8 @@ import click
 
 from coilbench.command.answer import confidence_option, quantities_option
 from coilbench.command.connection import Connection, connection_options
-from coilbench.errors import UnknownFormat
-from coilbench.report_calls import FORMS, media_type_of
-
-
-def _report_path(context: click.Context, option: click.Parameter, value: Path) -> Path:
-    try:
-        media_type_of(value)
-    except UnknownFormat as error:
-        raise click.BadParameter(str(error)) from error
-    if not value.parent.is_dir():
-        raise click.BadParameter(f"there is no folder {value.parent}")
-    return value
+from coilbench.command.options import saved_as
+from coilbench.report_calls import FORMS
 
 
 @click.command(short_help="What a session found, as one file to read, print or hand over.")
@@ -37,7 +27,7 @@ def _report_path(context: click.Context, option: click.Parameter, value: Path) -
     "--output",
     required=True,
     type=click.Path(dir_okay=False, path_type=Path),
-    callback=_report_path,
+    callback=saved_as(FORMS, "a report"),
     metavar="NAME",
     help=f"Save the report; the extension picks the form: {', '.join(FORMS)}.",
 )
