@@ -137,8 +137,8 @@ def _caption(found: Mapping[str, Any]) -> list[str]:
     withheld = any(row["withheld"] for row in found["results"])
     return [
         f"Line: {100 * found['confidence']:g} % interval of each difference by itself. Filled signs: differences that "
-        "hold for all rows of this chart together. Grey bar: a true difference inside it would have been shown less "
-        "than four times in five; no difference shown is not no difference."
+        "are shown among all that was compared together. Grey bar: a true difference inside it would have been shown "
+        "less than four times in five; no difference shown is not no difference."
         + (f" Where there is {NOTHING_SAID}, the text alternative has the reason." if withheld else ""),
         *found["cautions"],
     ]
@@ -146,7 +146,10 @@ def _caption(found: Mapping[str, Any]) -> list[str]:
 
 def _words(found: Mapping[str, Any], names: Mapping[str, str]) -> str:
     percent = f"{100 * found['confidence']:g} %"
-    said = [f"Differences from {names[found['baseline']]}, with {percent} intervals; verdicts hold for all together."]
+    said = [
+        f"Differences from {names[found['baseline']]}, with {percent} intervals; verdicts hold for all together.",
+        "Where no difference is shown, the size follows that would have been shown four times in five.",
+    ]
     for quantity in found["quantities"]:
         rows = [row for row in found["results"] if row["quantity"] == quantity["key"]]
         figures = "; ".join(_figure(row, quantity, names) for row in rows)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 from coilbench_service.conditions import CONDITIONS
 from coilbench_service.report.blocks import Block, Head, Paragraph, Section, Table
@@ -26,6 +27,9 @@ LABELS = {
 SOURCES = {"takes": "the takes", "session": "the session's sheet", "pickup": "the pickup's sheet", "chain": "the chain"}
 MOST_NAMES = 12
 NOT_SAID = "not said"
+MOVED = "gain-difference"
+BY = {"tone": "by a recorded tone", "stated": "as stated"}
+"""How a chain came by its full scale."""
 
 
 def label(field: str) -> str:
@@ -58,11 +62,38 @@ def _blocks(contents: Contents) -> Iterator[Block]:
         )
         heads = (Head("Condition", width=0.8), Head("Value", width=1.2), Head("Takes", width=1.8))
         yield Table("What differed between takes", heads, rows)
+    yield from _calibrations(told)
     unsaid = [label(field).lower() for field in ("strings", "pick", "input_gain_db", "player") if field not in fields]
     if unsaid:
         yield Paragraph(
             f"Nobody said anything of {listed(unsaid)}. What was not said can't be seen to differ.", "caution"
         )
+
+
+def _calibrations(told: Sequence[TakeTold]) -> Iterator[Block]:
+    """What stands behind levels and voltages: full scale with its uncertainty."""
+    found = [take.measurement["calibration"] for take in told if take.measurement is not None]
+    each = dict.fromkeys(_calibration(one) for one in found if one is not None)
+    if each:
+        without = sum(one is None for one in found)
+        rest = f" {counted(without, 'take has', 'takes have')} no calibration." if without else ""
+        yield Paragraph(f"Calibration: {'; '.join(each)}.{rest}")
+    elif found:
+        yield Paragraph(
+            "No take has a calibration: levels are re the full scale of the input and say nothing in volts."
+        )
+
+
+def _calibration(one: Mapping[str, Any]) -> str:
+    how = (
+        f"moved by {plain(one['moved_db'])} dB from another gain"
+        if one["by"] == MOVED
+        else BY.get(one["by"], one["by"])
+    )
+    return (
+        f"full scale of the chain {one['chain']} at {plain(one['input_gain_db'])} dB is {one['full_scale_v_rms']:.4g} "
+        f"V RMS, uncertain by {one['expanded_uncertainty_db']:.2f} dB (k = {one['coverage_factor']:g}); {how}"
+    )
 
 
 def _fields(told: Sequence[TakeTold]) -> list[str]:

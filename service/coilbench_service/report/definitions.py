@@ -10,13 +10,23 @@ from coilbench_worker.compare.columns import column
 
 LIMITS = (
     (
-        "One guitar, one hand, one setup: in another guitar, at another distance from the strings or under other hands "
-        "a pickup sounds different. What was found holds for what was recorded."
+        "One guitar, one hand, one setup: in another guitar, at another distance from the strings, through another "
+        "cable or input or under other hands a pickup sounds different. What was found holds for what was recorded."
+    ),
+    (
+        "Intervals hold what changed from take to take (with one take: from strum to strum) and nothing else. Where "
+        "nothing was unplugged or set up anew between takes, where one pickup was played harder than the next or where "
+        "strings aged meanwhile, that is in the differences and not in their intervals."
     ),
     "A difference that is shown is not yet one that is heard: that depends on its size, the music and the amplifier.",
     "A difference that is not shown may be there all the same, smaller than these takes can show.",
     "Nothing here says why: magnet, wire, place and base plate change together from pickup to pickup.",
     "The signal was recorded straight from the guitar. Amplifier and loudspeaker add their own tone.",
+)
+SOURCES = (
+    "Sources: B. L. Welch, Biometrika 34 (1947) 28; F. E. Satterthwaite, Biometrics Bull. 2 (1946) 110; ISO 5725-2 "
+    "(through secondary texts); S. Holm, Scand. J. Statist. 6 (1979) 65. Power of four in five: J. Cohen, Statistical "
+    "Power Analysis (1988)."
 )
 CARE = (
     "Loud playback damages hearing. Start quietly, also when you compare excerpts at matched level.",
@@ -63,7 +73,7 @@ def _blocks(contents: Contents) -> Iterator[Block]:
         "since the strums of one take share its setup; with a single take, over its strums."
     )
     if contents.comparison is not None:
-        yield Paragraph(f"Differences and verdicts. {contents.comparison['method']}")
+        yield Paragraph(f"Differences and verdicts. {contents.comparison['method']} {SOURCES}")
         yield Paragraph(
             f"An interval of a difference is that of this difference by itself, at {100 * contents.confidence:g} %. "
             "Verdicts hold for all differences of the report together, so a difference whose own interval leaves out "

@@ -7,7 +7,8 @@ from typing import Any
 
 from coilbench_service.report.blocks import Block, Bullets, Head, Paragraph, Part, Section, Table
 from coilbench_service.report.contents import Contents
-from coilbench_service.report.writing import NOTHING, capital, figure, interval, plain, said, signed
+from coilbench_service.report.writing import NOTHING, capital, figure, interval, listed, plain, said, signed
+from coilbench_service.table.columns import UNCERTAINTY
 from coilbench_worker.compare.columns import Column, column
 
 AT_A_TIME = 8
@@ -39,17 +40,28 @@ def figures(contents: Contents) -> Section:
     """A table for every quantity."""
     intro = []
     if contents.comparison is not None:
-        intro.append(
-            Paragraph(
-                "Each table has the mean of the takes of a pickup, how far take means scatter (sd), and the 95 % "
-                "interval of that mean from its own takes; beside it the difference from "
-                f"{contents.comparison['baseline']} with interval and verdict of the comparison, for which the scatter "
-                "of all pickups is taken together."
-            )
-        )
+        intro.append(Paragraph(_intro(contents.comparison)))
     parts = tuple(Part(_titled(key), tuple(_of_quantity(contents, key))) for key in contents.quantities)
     return Section(
         "figures", "Figure by figure", tuple(intro), parts if any(row["takes"] for row in contents.rows) else ()
+    )
+
+
+def _intro(comparison: Mapping[str, Any]) -> str:
+    """What stands in each table, by how the comparison was made."""
+    if any(len(one["takes"]) > 1 for one in comparison["subjects"]):
+        own = (
+            "the mean of the takes of a pickup, how far take means scatter (sd), and the 95 % interval of that mean "
+            "from its own takes (of a pickup with one take, from its strums)"
+        )
+        how = "for which the scatter of all pickups is taken together"
+    else:
+        own = "the mean of the take of a pickup and the 95 % interval of that mean from its strums"
+        how = "for which the strums of both takes count"
+    return (
+        f"Each table has {own}; beside it the difference from {comparison['baseline']} with interval and verdict of "
+        f"the comparison, {how}. Figures are rounded last: a difference may be one digit off that of the means beside "
+        "it."
     )
 
 
@@ -141,7 +153,7 @@ def _of_quantity(contents: Contents, key: str) -> Iterator[Block]:
     judged = [found for found in compared.values() if found["withheld"] is None]
     if 0 < len(judged) <= MOST_IN_WORDS:
         yield Bullets(tuple(said(found["sentence"]) for found in judged))
-    notes = [*_reach(judged, meant), *_notes(contents, counting, compared, key)]
+    notes = [*_reach(judged, meant), *_calibrated(known, meant), *_notes(contents, counting, compared, key)]
     if notes:
         yield Paragraph(" ".join(notes), "small")
 
@@ -191,6 +203,17 @@ def _reach(judged: Sequence[Row], meant: Column) -> Iterator[str]:
         f"Where no difference is shown, one of {' to '.join(ends)} {meant.unit_of_difference} would have been shown "
         "four times in five."
     )
+
+
+def _calibrated(rows: Sequence[Row], meant: Column) -> Iterator[str]:
+    """How uncertain millivolts are with their calibration, which no scatter shows."""
+    key = f"{meant.key}{UNCERTAINTY[0]}"
+    unit, decimals = meant.quantity.unit, meant.quantity.decimals
+    each = [f"{row['pickup']} {figure(row[key], decimals)} {unit}" for row in rows if row.get(key) is not None]
+    if each:
+        yield (
+            f"Intervals hold the scatter alone. With the calibration the means are uncertain by (95 %): {listed(each)}."
+        )
 
 
 def _notes(contents: Contents, rows: list[Row], compared: Mapping[str, Row], key: str) -> Iterator[str]:

@@ -101,8 +101,21 @@ def _opening(comparison: Mapping[str, Any], rows: Sequence[Row], shown: Sequence
     return (
         f"{counted(len(subjects) - 1, 'pickup was', 'pickups were')} held against {comparison['baseline']}, "
         f"over {counted(takes, 'take')} with {counted(strums, 'strum')} in all. Of {counted(judged, 'difference')} "
-        f"judged, {len(shown)} {'is' if len(shown) == 1 else 'are'} shown: with {100 * comparison['confidence']:g} % "
-        "confidence in all of them together, the player's hand alone did not make them."
+        f"judged, {_shown(comparison, len(shown))}"
+    )
+
+
+def _shown(comparison: Mapping[str, Any], number: int) -> str:
+    """How many differences are shown, and how far chance may have made them."""
+    if number == 0:
+        return "none is shown."
+    several = any(len(one["takes"]) > 1 for one in comparison["subjects"])
+    scatter = "strums and takes scatter" if several else "the strums of a take scatter"
+    by_chance = round(100 * (1 - comparison["confidence"]), 6)
+    return (
+        f"{number} {'is' if number == 1 else 'are'} shown: chance alone, as {scatter}, would show even one that is "
+        f"not there in at most {by_chance:g} of 100 such comparisons."
+        f"{'' if several else ' Plugging in again is not reckoned with.'}"
     )
 
 
@@ -185,7 +198,7 @@ def _ranking(comparison: Mapping[str, Any]) -> Table:
         for place in places:
             told.append(f"{number}: {', '.join(place)}")
             number += len(place)
-        alike = [" and ".join(pair) for pair in comparison["alike"].get(key, [])]
+        alike = [" with ".join(pair) for pair in comparison["alike"].get(key, [])]
         note = some(alike, MOST_NAMES) if len(alike) <= MOST_NAMES else f"{len(alike)} pairs"
         rows.append((f"{meant.name}: {meant.quantity.more} first", "; ".join(told), note if alike else NOTHING))
     heads = (

@@ -51,7 +51,7 @@ def contents(**conditions: Any) -> Contents:
 def test_differences_are_drawn_together_the_most_audible_first() -> None:
     opening, level, treble, rest = sentences(contents())
     assert "4 pickups were held against harbour, over 10 takes with 40 strums in all" in opening
-    assert "Of 12 differences judged, 4 are shown: with 95 % confidence" in opening
+    assert "Of 12 differences judged, 4 are shown: chance alone, as strums and takes scatter," in opening
     assert level == (
         "RMS level – hotter: mill by 6.0 dB and kiln by 2.0 dB; milder: tarn by 4.6 dB; no difference shown: weir."
     )
