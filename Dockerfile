@@ -14,7 +14,7 @@ ENV PYTHONUNBUFFERED=1 \
 RUN useradd --system --uid 10001 --create-home --home-dir /data coilbench
 COPY constraints.txt /wheels/
 COPY --from=wheel /wheels /wheels
-RUN pip install --no-cache-dir -c /wheels/constraints.txt "$(ls /wheels/coilbench-*.whl)[server,postgres,s3]"
+RUN pip install --no-cache-dir -c /wheels/constraints.txt "$(ls /wheels/coilbench-*.whl)[server,postgres,s3,parquet]"
 USER coilbench
 WORKDIR /data
 VOLUME /data
