@@ -7,6 +7,8 @@ const form = document.getElementById("coil");
 const sliders = new Map([...form.querySelectorAll("[data-slides]")].map((one) => [one.dataset.slides, one]));
 let timer = null;
 let under = null;
+let wanted = null;
+let drawing = false;
 
 for (const slider of sliders.values()) {
   say(slider);
@@ -79,8 +81,7 @@ function show(fresh) {
   const picture = document.getElementById("coil-picture");
   const next = now.querySelector("#coil-picture");
   if (picture && next) {
-    picture.src = next.getAttribute("src"); // what is seen stays until the new one is there
-    picture.alt = next.alt;
+    draw(picture, next.getAttribute("src"), next.alt);
     next.replaceWith(picture);
   }
   before.replaceChildren(...now.childNodes);
@@ -97,4 +98,23 @@ function show(fresh) {
       field.setAttribute("aria-invalid", "true");
     }
   }
+}
+
+// One picture at a time, so that moving a slider does not have the service draw what nobody waits for; the newest wins.
+// What is seen stays until the new one is there.
+function draw(picture, source, words) {
+  wanted = { source, words };
+  if (!drawing) {
+    drawNext(picture);
+  }
+}
+
+function drawNext(picture) {
+  drawing = wanted !== null && wanted.source !== picture.getAttribute("src");
+  if (drawing) {
+    picture.onload = picture.onerror = () => drawNext(picture);
+    picture.src = wanted.source;
+    picture.alt = wanted.words;
+  }
+  wanted = null;
 }
