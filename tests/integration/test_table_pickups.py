@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -117,6 +118,16 @@ def test_evenness_is_that_of_strums_about_their_own_take_as_in_groups(shop: Shop
     assert row["evenness_db"] == pytest.approx((squares / (9 - 3)) ** 0.5)
     assert row["evenness_db_low"] is None
     assert "a scatter has no interval of a mean" in row["reasons"]["evenness_db"]
+
+
+def test_takes_under_different_mains_have_no_mean_frequency(tmp_path: Path) -> None:
+    with running_service(tmp_path) as service:
+        for pickup, mains in (("harbour-neck", (50.0, 60.0)), ("mill-bridge", (50.0, 50.0))):
+            for number, hum_hz in enumerate(mains):
+                entered(service.bench.database, {"pickup": pickup}, document([-20.0 - number, -20.4], hum_hz=hum_hz))
+        neck, mill = service.client.get("/v1/table?per=pickup&quantities=hum_hz").json["items"]
+    assert (neck["hum_hz"], neck["reasons"]) == (None, {"hum_hz": "its takes differ: 50 and 60 Hz"})
+    assert mill["hum_hz"] == 50.0
 
 
 def test_of_a_single_take_the_strums_make_the_interval_and_it_is_said(shop: Shop) -> None:

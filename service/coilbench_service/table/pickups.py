@@ -31,6 +31,9 @@ from coilbench_worker.store.takes import TakeFilter
 NO_TAKE = "no take of it can carry a comparison"
 ONE_TAKE = "of one take alone: the interval is that of its strums"
 POOLED = "strums about their take's mean, all takes together; a scatter has no interval of a mean"
+MAINS = "hum_hz"
+"""Not averaged: between 50 and 60 Hz there is no mains."""
+MAINS_APART = "its takes differ: {} Hz"
 LEVELS_APART = "levels can't be brought to one full scale with the table's others: {}"
 CALIBRATIONS_APART = "its takes rest on more than one calibration: no uncertainty in mV can be given"
 
@@ -170,6 +173,8 @@ class Pickups:
         if one.column == EVENNESS:
             row[one.column] = pickup_value(subject, EVENNESS)
             return why or POOLED
+        if one.column == MAINS and len(found := sorted({value for take in values for value in take})) > 1:
+            return MAINS_APART.format(" and ".join(f"{value:g}" for value in found))
         mean = pickup_mean(values, levels if level else None)
         row[one.column] = mean.mean
         row |= {one.column + end: getattr(mean, end[1:]) for end in ("_sd", "_low", "_high")}
