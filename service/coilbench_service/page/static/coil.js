@@ -1,7 +1,7 @@
 // Sliders of the coil page: each moves its number, and the page is asked again for figures and picture.
 //
 // A slider stands at 0 to its max for data-start to data-end, in even steps or, with data-even-ratios, even ratios.
-const QUIET_MS = 150;
+const EVERY_MS = 150;
 const DIGITS = 3;
 const form = document.getElementById("coil");
 const sliders = new Map([...form.querySelectorAll("[data-slides]")].map((one) => [one.dataset.slides, one]));
@@ -22,8 +22,7 @@ form.addEventListener("input", (event) => {
   } else if (sliders.has(one.id)) {
     follow(sliders.get(one.id), one.value);
   }
-  clearTimeout(timer);
-  timer = setTimeout(ask, QUIET_MS);
+  timer ??= setTimeout(ask, EVERY_MS);
 });
 
 form.addEventListener("submit", (event) => {
@@ -58,6 +57,7 @@ function say(slider) {
 // Ask this page with the numbers as they are, and put its answer in the place of the one here; an older question is dropped.
 async function ask() {
   clearTimeout(timer);
+  timer = null;
   under?.abort();
   under = new AbortController();
   const address = `${form.action}?${new URLSearchParams(new FormData(form))}`;
