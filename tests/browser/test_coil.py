@@ -43,6 +43,7 @@ def test_a_slider_moves_its_number_the_figures_and_the_picture(visit: Visit, ben
     expect(page.locator("#coil-picture")).to_have_attribute("src", re.compile(f"cable_pf={number.input_value()}&"))
     assert _picture(page) != picture
     expect(status).to_have_text(_said(bench, _picture(page)))
+    expect(page.locator("#announcements")).to_have_text(status.inner_text())
     expect(slider).to_be_focused()
     assert f"cable_pf={number.input_value()}" in page.url
     visitor.see_pictures()

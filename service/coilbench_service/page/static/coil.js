@@ -1,12 +1,16 @@
 // Sliders of the coil page: each moves its number, and the page is asked again for figures and picture.
 //
 // A slider stands at 0 to its max for data-start to data-end, in even steps or, with data-even-ratios, even ratios.
+import { announce } from "./problem.js";
+
 const EVERY_MS = 150;
+const REST_MS = 700;
 const DIGITS = 3;
 const form = document.getElementById("coil");
 const sliders = new Map([...form.querySelectorAll("[data-slides]")].map((one) => [one.dataset.slides, one]));
 let timer = null;
 let under = null;
+let saying = null;
 let wanted = null;
 let drawing = false;
 
@@ -89,6 +93,8 @@ function show(fresh) {
   const said = fresh.getElementById("coil-sentence").textContent;
   if (sentence.textContent !== said) {
     sentence.textContent = said;
+    clearTimeout(saying);
+    saying = setTimeout(() => announce(said), REST_MS); // once it rests, not at every step
   }
   for (const place of form.querySelectorAll(".fault")) {
     place.textContent = fresh.getElementById(place.id)?.textContent ?? "";
