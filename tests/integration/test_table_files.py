@@ -134,8 +134,11 @@ def test_a_spreadsheet_explains_every_column_with_definition_and_source(service:
     catalogue = {one["key"]: one for one in service.client.get("/v1/quantities").json["items"]}
     title, unit, definition, source = told["rms_dbfs"]
     of = catalogue["rms_dbfs"]
-    assert (title, unit, definition, source) == ("RMS level, mean", "dBFS", of["definition"], of["source"])
-    assert told["octave_db_63"][2:] == (catalogue["octave_db"]["definition"], catalogue["octave_db"]["source"])
+    mean = "Unweighted mean of its takes' means."
+    assert (title, unit, source) == ("RMS level, mean", "dBFS", of["source"])
+    assert definition == f"{of['definition']} {mean}"
+    octave = catalogue["octave_db"]
+    assert told["octave_db_63"][2:] == (f"{octave['definition']} {mean}", octave["source"])
     assert "takes" in told["interval_from"][2]
 
 

@@ -138,6 +138,31 @@ def test_of_a_single_take_the_strums_make_the_interval_and_it_is_said(shop: Shop
     assert (found["noise_dbfs_low"], found["noise_dbfs"]) == (None, -80.0)
 
 
+def page_of(service: Service, pickup: str) -> str:
+    """The text of a pickup's page, white space as single spaces."""
+    return " ".join(service.client.get(f"/pickups/{pickup}").text.split())
+
+
+def test_the_page_of_a_pickup_says_what_intervals_rest_on_and_what_the_calibration_adds(shop: Shop) -> None:
+    page, row = page_of(shop.service, "harbour-neck"), shop.row("harbour-neck", "quantities=rms_mv")
+    assert "Spread and intervals are those of whole takes" in page
+    assert "Levels read as at an input gain of 10 dB." in page
+    assert f"<code>rms_mv</code> ± {row['rms_mv_expanded_uncertainty']:.1f} mV" in page
+
+
+def test_the_page_of_a_single_take_has_no_spread_of_takes(tmp_path: Path) -> None:
+    with running_service(tmp_path) as service:
+        entered(service.bench.database, {"pickup": "weir-bridge"}, document([-15.0, -15.5]))
+        page = page_of(service, "weir-bridge")
+    assert "There is one take: intervals are those of its strums, and there is no spread of takes." in page
+    assert "mV hold" not in page
+
+
+def test_rows_say_the_gain_that_levels_are_read_at(shop: Shop) -> None:
+    assert shop.row("mill-bridge", "quantities=rms_dbfs")["levels_at_gain_db"] == 10.0
+    assert shop.row("mill-bridge", "quantities=crest_db")["levels_at_gain_db"] is None
+
+
 def test_a_mean_of_some_strums_only_says_so(shop: Shop) -> None:
     row = shop.row("mill-bridge", "quantities=rms_dbfs")
     assert row["rms_dbfs"] == pytest.approx((np.mean(MILL[0]) - 15.0) / 2)

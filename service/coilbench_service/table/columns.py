@@ -108,6 +108,14 @@ _PICKUP = (
         definition="takes: Student's t over take means, as strums of one take share its setup; strums: of the one take "
         "there is, so that plugging in again is not in the interval, and quantities of a whole take have none",
     ),
+    Column(
+        "levels_at_gain_db",
+        "Input gain that levels are read at",
+        "dB",
+        1,
+        "number",
+        "That of the table's first take that counts; levels of takes at other gains are brought there by calibrations",
+    ),
     Column("assumes", "What levels take on trust"),
     _CHECKS,
 )

@@ -150,7 +150,8 @@ class Pickups:
             row["interval_from"] = "takes" if len(parts) > 1 else "strums"
         row["checks"] = ", ".join(dict.fromkeys(code for part in parts for code in part.checks)) or None
         levels = tie([self._reference], [part.state for part in parts])
-        row["assumes"] = levels.assumes if any(one.column in LEVELS for one in self._series) else None
+        if any(one.column in LEVELS for one in self._series):
+            row |= {"levels_at_gain_db": self._reference.input_gain_db, "assumes": levels.assumes}
         subject = Subject(key, tuple(_moved(part, self._reference) for part in parts))
         found: dict[str, str] = {}
         for one in self._series:
