@@ -84,6 +84,11 @@ def plain(value: Any) -> str:
     return str(value)
 
 
+def ended(text: str) -> str:
+    """The text with one full stop at its end."""
+    return f"{text.rstrip('.')}."
+
+
 def coded(text: str) -> Markup:
     """A sentence whose `names` in backticks are set as code."""
     parts = text.split("`")
@@ -108,6 +113,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "has_page": has_page,
     "plain": plain,
     "coded": coded,
+    "ended": ended,
     "worst": worst,
     "state_word": STATES.__getitem__,
     "severity_word": SEVERITY_WORDS.__getitem__,

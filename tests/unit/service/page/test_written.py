@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from markupsafe import Markup
 
-from coilbench_service.page.written import called, coded, encoded, figure, moment, plain, size, worst
+from coilbench_service.page.written import called, coded, encoded, ended, figure, moment, plain, size, worst
 
 
 @pytest.mark.parametrize(
@@ -60,3 +60,8 @@ def test_the_worst_check_comes_first() -> None:
         {"code": str(place), "severity": name} for place, name in enumerate(("note", "reject", "caution", "note"))
     ]
     assert [check["code"] for check in worst(checks)] == ["1", "2", "0", "3"]
+
+
+@pytest.mark.parametrize("text", ["record it again", "record it again.", "record it again.."])
+def test_a_sentence_has_one_full_stop(text: str) -> None:
+    assert ended(text) == "record it again."
