@@ -11,7 +11,7 @@ from coilbench_service.evidence import NOT_YET
 from coilbench_service.report.blocks import Block, Bullets, Head, Paragraph, Section, Table
 from coilbench_service.report.conditions import label
 from coilbench_service.report.contents import Contents
-from coilbench_service.report.writing import NOTHING, capital, counted, figure, listed, said, some
+from coilbench_service.report.writing import NOTHING, counted, figure, interval, listed, said, some
 from coilbench_worker.compare.columns import column, in_a_sentence
 from coilbench_worker.compare.ear import ear_step
 
@@ -76,10 +76,13 @@ def _alone(contents: Contents) -> Iterator[str]:
     for key in contents.quantities[:MOST_SAID]:
         if row.get(key) is not None:
             meant = column(key)
-            value = figure(row[key], meant.quantity.decimals)
-            yield f"{meant.name}: {value} {meant.quantity.unit}, the mean of its takes."
+            decimals, of = meant.quantity.decimals, "takes" if row["takes"] > 1 else "strums"
+            value = f"{figure(row[key], decimals)} {meant.quantity.unit}"
+            if row.get(f"{key}_low") is not None:
+                value += f" (95 % interval {interval(row[f'{key}_low'], row[f'{key}_high'], decimals)})"
+            yield f"{meant.name}: {value}, the mean of its {of}."
     if contents.without:
-        yield f"Nothing was compared. {capital(contents.without)}"
+        yield f"Nothing was compared. {contents.without}"
 
 
 def _nothing(takes: int) -> str:

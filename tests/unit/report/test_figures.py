@@ -12,7 +12,7 @@ from coilbench_service.report.blocks import Paragraph, Section
 from coilbench_service.report.conditions import conditions
 from coilbench_service.report.contents import Contents, TakeTold
 from coilbench_service.report.figures import figures
-from coilbench_service.report.findings import compared
+from coilbench_service.report.findings import compared, sentences
 
 KEYS = ("harbour", "mill")
 FULL_SCALE: dict[str, Any] = {
@@ -85,6 +85,14 @@ def test_millivolts_say_how_uncertain_they_are_with_the_calibration() -> None:
     said = paragraphs(figures(contents()))
     assert "Intervals hold the scatter alone. With the calibration the means are uncertain by (95 %):" in said
     assert "harbour 12.3 mV and mill 12.3 mV" in said
+
+
+def test_a_pickup_alone_keeps_its_key_and_has_the_interval_of_its_mean() -> None:
+    rows = ({**row("harbour", 1), "interval_from": "strums"},)
+    without = "harbour is the only pickup of the session: there is nothing to hold it against."
+    said = sentences(replace(contents(1), rows=rows, comparison=None, without=without))
+    assert said[1] == "RMS voltage: 160.0 mV (95 % interval 150.0 to 170.0), the mean of its strums."
+    assert said[-1] == f"Nothing was compared. {without}"
 
 
 def test_nothing_is_said_to_be_pooled_where_there_is_one_take_of_each() -> None:
