@@ -10,7 +10,7 @@ from coilbench_service import problem_kinds as kinds
 from coilbench_service.bench import Bench
 from coilbench_service.comparison_sentences import sentence
 from coilbench_service.conditions import differing
-from coilbench_service.evidence import BANDS, EQUAL_LOUDNESS, Evidence, Party, every_pickup, gather
+from coilbench_service.evidence import BANDS, EQUAL_LOUDNESS, VOLTAGES, Evidence, Party, every_pickup, gather
 from coilbench_service.problems import FieldError, Problem
 from coilbench_worker.compare.columns import column
 from coilbench_worker.compare.comparison import Comparison, comparison, intervals
@@ -21,6 +21,10 @@ HEADLINE = ("rms_dbfs", "crest_db", "attack_body_db", "decay_db_per_s", "bass_db
 WELCH = (
     "One take of each: two-sided t intervals after Welch, strum against strum; p values adjusted after Holm over all "
     "rows together."
+)
+IN_MILLIVOLTS = (
+    "In mV a hotter pickup scatters more, and the scatter of all is taken together: where levels lie far apart, "
+    "verdicts on hot pickups come too easily. Those on the same levels in dB (rms_dbfs, peak_dbfs) hold."
 )
 NESTED = (
     "The take is a random effect (nested analysis of variance: scatter of takes pooled over the subjects; where the "
@@ -181,4 +185,6 @@ def _cautions(found: Comparison, evidence: Evidence) -> list[str]:
                 f"There is one take of {', '.join(single)}: how takes scatter is taken from the others. "
                 "Record a second one."
             )
+        if len(evidence.usable()) > 2 and any(row.quantity in VOLTAGES for row in found.rows):
+            said.append(IN_MILLIVOLTS)
     return said

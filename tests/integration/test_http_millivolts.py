@@ -13,6 +13,7 @@ from sqlalchemy import event
 from http_recordings import DBU_V, strums_wav
 from http_service import Service
 from http_service import service as running_service
+from stored_takes import document, entered
 
 GOOD = strums_wav()
 ABOUT = {"chain": "desk", "input_gain_db": 20.0}
@@ -189,3 +190,21 @@ def test_a_table_asks_for_the_chains_once_whatever_the_number_of_takes(tmp_path:
             assert "desk 1" in service.client.get(address).text
             assert sum("FROM chains" in statement for statement in asked) == 2  # what is inherited; calibrations
             assert sum("FROM calibrations" in statement for statement in asked) == 1
+
+
+def test_a_comparison_in_millivolts_says_that_their_scatter_grows_with_the_level(tmp_path: Path) -> None:
+    with running_service(tmp_path) as service:
+        calibrated(service)
+        for pickup, level in (("harbour-neck", -30.0), ("mill-bridge", -22.0), ("weir-bridge", -16.0)):
+            for number in range(2):
+                levels = [level + 0.3 * number, level + 0.5 - 0.2 * number]
+                entered(service.bench.database, {**ABOUT, "pickup": pickup}, document(levels))
+
+        def cautions(others: list[str], quantity: str) -> str:
+            asked = {"baseline": "harbour-neck", "others": others, "quantities": [quantity]}
+            return " ".join(service.client.post("/v1/comparisons", json=asked).json["cautions"])
+
+        both = ["mill-bridge", "weir-bridge"]
+        assert "In mV a hotter pickup scatters more" in cautions(both, "rms_mv")
+        assert "In mV" not in cautions(both, "rms_dbfs")
+        assert "In mV" not in cautions(both[:1], "rms_mv")
