@@ -22,6 +22,11 @@ WELCH = (
     "One take of each: two-sided t intervals after Welch, strum against strum; p values adjusted after Holm over all "
     "rows together."
 )
+OUT_OF_LINE = {
+    "takes": "are less certain than they look, the others' more",
+    "strums": "have wider intervals for it, the others' are more certain than they look",
+}
+"""What it does to the differences of a pickup that scatters more than the others."""
 IN_MILLIVOLTS = (
     "In mV a hotter pickup scatters more, and the scatter of all is taken together: where levels lie far apart, "
     "verdicts on hot pickups come too easily. Those on the same levels in dB (rms_dbfs, peak_dbfs) hold."
@@ -175,7 +180,7 @@ def subject_view(party: Party) -> dict[str, Any]:
 def _cautions(found: Comparison, evidence: Evidence) -> list[str]:
     said = [
         f"{one.subject} scatters more between its {one.of} than the others in {column(one.quantity).name} (Cochran's "
-        "test, 1 % over all that was asked): its own differences are less certain than they look, the others' more."
+        f"test, 1 % over all that was asked): its own differences {OUT_OF_LINE[one.of]}."
         for one in found.out_of_line
     ]
     if any(row.method == "nested" for row in found.rows):
