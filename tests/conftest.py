@@ -8,6 +8,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("coilbench", deadline=None)  # no test asserts how long something took
+settings.load_profile("coilbench")
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy is loaded: threads only hinder such small products
 os.environ["NUMBA_CACHE_DIR"] = str(  # of librosa: processes that compile into one folder at once end in a fault
