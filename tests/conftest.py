@@ -10,9 +10,6 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-settings.register_profile("coilbench", deadline=None)  # no test asserts how long something took
-settings.load_profile("coilbench")
-
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy is loaded: threads only hinder such small products
 os.environ["NUMBA_CACHE_DIR"] = str(  # of librosa: processes that compile into one folder at once end in a fault
     Path(__file__).parents[1] / ".numba_cache" / os.environ.get("PYTEST_XDIST_WORKER", "alone")
@@ -21,6 +18,9 @@ os.environ["NUMBA_CACHE_DIR"] = str(  # of librosa: processes that compile into 
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database
 from services import PostgresServer, RedisServer
+
+settings.register_profile("coilbench", deadline=None)  # no test asserts how long something took
+settings.load_profile("coilbench")
 
 
 @pytest.fixture(scope="session")

@@ -15,12 +15,12 @@ from coilbench_service.charts import bands
 from coilbench_service.charts.beside import MOST_TAKES as MOST_BESIDE
 from coilbench_service.charts.intervals import intervals_chart
 from coilbench_service.comparing import HEADLINE, compare
+from coilbench_service.field_labels import label_of
 from coilbench_service.page.layout import show
 from coilbench_service.page.question import asked
 from coilbench_service.page.subjects import offered, quantity_groups
 from coilbench_service.problems import Problem
 from coilbench_service.question import Confidence, QuantityKey, SubjectKey
-from coilbench_service.report.conditions import label
 from coilbench_service.report.findings import compared
 from coilbench_service.studying import study
 from coilbench_service.subject_names import subject_names
@@ -118,7 +118,7 @@ def _found(bench: Bench, query: CompareQuery) -> dict[str, Any]:
         "tables": tables(found),
         "thirds": thirds(found),
         "rankings": rankings(found, names),
-        "conditions": [{**one, "label": label(one["field"])} for one in found["conditions"]],
+        "conditions": [{**one, "label": label_of(one["field"])} for one in found["conditions"]],
         "listen": _listen(found),
         "hand": study(
             bench,

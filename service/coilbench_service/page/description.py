@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from coilbench_service.about import About
+from coilbench_service.field_labels import LABELS
 
 
 @dataclass(frozen=True)
@@ -30,25 +31,6 @@ class Filled:
     sheet: str | None
 
 
-_LABELS = {
-    "label": "Name",
-    "session": "Session",
-    "pickup": "Pickup",
-    "chain": "Input chain",
-    "guitar": "Guitar",
-    "position": "Position",
-    "strings": "Strings",
-    "tuning": "Tuning",
-    "pick": "Pick",
-    "player": "Player",
-    "input_gain_db": "Input gain, dB",
-    "battery_v": "Battery, V",
-    "cable": "Cable",
-    "expected_strums": "Strums played",
-    "channel": "Channel to measure",
-    "notes": "Notes",
-    "tags": "Tags",
-}
 _KINDS = {
     "input_gain_db": "number",
     "battery_v": "number",
@@ -58,8 +40,9 @@ _KINDS = {
     "tags": "list",
 }
 FIELDS = tuple(
-    Field(name, label, _KINDS.get(name, "text"), About.model_fields[name].description or "")
-    for name, label in _LABELS.items()
+    Field(name, LABELS[name], _KINDS.get(name, "text"), field.description or "")
+    for name, field in About.model_fields.items()
+    if name != "extra"
 )
 """All of `about` but `extra`, whose names are the sender's own."""
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from coilbench_service.about import Conditions
+from coilbench_service.field_labels import LABELS
 from coilbench_service.page.written import MINUS, plain
 from coilbench_service.sheet_columns import SheetColumn, all_columns, known_columns
 from coilbench_service.sheet_kind import PICKUP, SESSION, SheetKind
@@ -47,58 +48,38 @@ class FieldGroup:
 
 
 PICKUP_GROUPS = {
-    "What it is": {
-        "name": "Name",
-        "construction": "Construction",
-        "active": "Preamp in the housing",
-        "magnet": "Magnet",
-        "position": "Position",
-        "guitar": "Guitar",
-    },
-    "The coil": {
-        "dcr_ohm": "DC resistance, ohm",
-        "dcr_temperature_c": "Measured at, °C",
-        "inductance_h": "Inductance, H",
-        "capacitance_pf": "Capacitance, pF",
-        "turns": "Turns",
-        "wire_awg": "Wire, AWG",
-        "mean_turn_mm": "Mean turn, mm",
-    },
-    "How it is built": {
-        "base_plate": "Base plate",
-        "cover": "Cover",
-        "potted": "Potted",
-        "pole_spacing_mm": "Pole spacing, mm",
-    },
-    "What it gives": {
-        "rated_output_mv": "Rated output, mV",
-        "preamp_gain_db": "Preamp gain, dB",
-        "battery_v": "Battery, V",
-    },
-    "What it works into": {
-        "volume_pot_ohm": "Volume pot, ohm",
-        "tone_pot_ohm": "Tone pot, ohm",
-        "tone_capacitor_nf": "Tone capacitor, nF",
-    },
-    "For people": {"notes": "Notes"},
+    "What it is": ("name", "construction", "active", "magnet", "position", "guitar"),
+    "The coil": (
+        "dcr_ohm",
+        "dcr_temperature_c",
+        "inductance_h",
+        "capacitance_pf",
+        "turns",
+        "wire_awg",
+        "mean_turn_mm",
+    ),
+    "How it is built": ("base_plate", "cover", "potted", "pole_spacing_mm"),
+    "What it gives": ("rated_output_mv", "preamp_gain_db", "battery_v"),
+    "What it works into": ("volume_pot_ohm", "tone_pot_ohm", "tone_capacitor_nf"),
+    "For people": ("notes",),
 }
 SESSION_GROUPS = {
-    "The session": {"name": "Name", "date": "Date"},
-    "What its takes share": {
-        "chain": "Input chain",
-        "input_gain_db": "Input gain, dB",
-        "guitar": "Guitar",
-        "position": "Position of the pickup",
-        "strings": "Strings",
-        "tuning": "Tuning",
-        "pick": "Pick",
-        "player": "Player",
-        "cable": "Cable",
-        "battery_v": "Battery, V",
-        "expected_strums": "Strums in each take",
-        "channel": "Channel to measure",
-    },
-    "For people": {"notes": "Notes"},
+    "The session": ("name", "date"),
+    "What its takes share": (
+        "chain",
+        "input_gain_db",
+        "guitar",
+        "position",
+        "strings",
+        "tuning",
+        "pick",
+        "player",
+        "cable",
+        "battery_v",
+        "expected_strums",
+        "channel",
+    ),
+    "For people": ("notes",),
 }
 _KINDS = {bool: "truth", int: "integer", float: "number", str: "text"}
 
@@ -108,8 +89,8 @@ def groups_of(kind: SheetKind) -> tuple[FieldGroup, ...]:
     titles = PICKUP_GROUPS if kind is PICKUP else SESSION_GROUPS
     known = known_columns(kind.model)
     return tuple(
-        FieldGroup(title, tuple(_field(kind, known[name], label) for name, label in labels.items()))
-        for title, labels in titles.items()
+        FieldGroup(title, tuple(_field(kind, known[name], LABELS[name]) for name in names))
+        for title, names in titles.items()
     )
 
 

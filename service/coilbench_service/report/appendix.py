@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from coilbench_service.field_labels import label_of
 from coilbench_service.report.blocks import Block, Head, Paragraph, Section, Table
-from coilbench_service.report.conditions import label
 from coilbench_service.report.contents import Contents
 from coilbench_service.report.writing import NOTHING, listed, moment, plain
 
@@ -78,4 +78,4 @@ def _value(value: Any) -> str:
 
 
 def _called(name: str) -> str:
-    return label(name.removesuffix("_s")).capitalize()
+    return label_of(name.removesuffix("_s")).capitalize()

@@ -6,35 +6,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from coilbench_service.conditions import CONDITIONS
+from coilbench_service.field_labels import label_of
 from coilbench_service.report.blocks import Block, Head, Paragraph, Section, Table
 from coilbench_service.report.contents import Contents, TakeTold
 from coilbench_service.report.writing import counted, listed, plain, some
 
-LABELS = {
-    "chain": "Input chain",
-    "guitar": "Guitar",
-    "position": "Position of the pickup",
-    "strings": "Strings",
-    "tuning": "Tuning",
-    "pick": "Pick",
-    "player": "Player",
-    "input_gain_db": "Input gain, dB",
-    "battery_v": "Battery, V",
-    "cable": "Cable",
-    "session": "Session",
-}
-"""Conditions by the names of their fields; one that is not here goes by its own."""
 SOURCES = {"takes": "the takes", "session": "the session's sheet", "pickup": "the pickup's sheet", "chain": "the chain"}
 MOST_NAMES = 12
 NOT_SAID = "not said"
 MOVED = "gain-difference"
 BY = {"tone": "by a recorded tone", "stated": "as stated"}
 """How a chain came by its full scale."""
-
-
-def label(field: str) -> str:
-    """What a condition is called."""
-    return LABELS.get(field, field.removeprefix("extra.").replace("_", " "))
 
 
 def conditions(contents: Contents) -> Section:
@@ -53,17 +35,19 @@ def _blocks(contents: Contents) -> Iterator[Block]:
     same = [(field, values) for field in fields if len(values := _values(told, field)) == 1]
     differing = [(field, values) for field in fields if len(values := _values(told, field)) > 1]
     if same:
-        rows = tuple((label(field), value, _stated(told, field)) for field, ((value, _),) in same)
+        rows = tuple((label_of(field), value, _stated(told, field)) for field, ((value, _),) in same)
         heads = (Head("Condition", width=0.8), Head("Value", width=1.4), Head("Stated by"))
         yield Table(f"The same in {counted(len(told), 'take')}", heads, rows)
     if differing:
         rows = tuple(
-            (label(field), value, _whose(contents, takes)) for field, values in differing for value, takes in values
+            (label_of(field), value, _whose(contents, takes)) for field, values in differing for value, takes in values
         )
         heads = (Head("Condition", width=0.8), Head("Value", width=1.2), Head("Takes", width=1.8))
         yield Table("What differed between takes", heads, rows)
     yield from _calibrations(told)
-    unsaid = [label(field).lower() for field in ("strings", "pick", "input_gain_db", "player") if field not in fields]
+    unsaid = [
+        label_of(field).lower() for field in ("strings", "pick", "input_gain_db", "player") if field not in fields
+    ]
     if unsaid:
         yield Paragraph(
             f"Nobody said anything of {listed(unsaid)}. What was not said can't be seen to differ.", "caution"

@@ -8,8 +8,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from coilbench_service.evidence import NOT_YET
+from coilbench_service.field_labels import label_of
 from coilbench_service.report.blocks import Block, Bullets, Head, Paragraph, Section, Table
-from coilbench_service.report.conditions import label
 from coilbench_service.report.contents import Contents
 from coilbench_service.report.writing import NOTHING, counted, figure, interval, listed, said, some
 from coilbench_worker.compare.columns import column, in_a_sentence
@@ -183,7 +183,7 @@ def _rest(comparison: Mapping[str, Any], rows: Sequence[Row], shown: Sequence[Ro
 
 
 def _condition(field: str) -> str:
-    return in_a_sentence(label(field).partition(",")[0])
+    return in_a_sentence(label_of(field).partition(",")[0])
 
 
 def _names(keys: Iterable[str]) -> list[str]:
