@@ -18,6 +18,7 @@ from sqlalchemy import (
 )
 
 from coilbench_worker.store.instants import UtcDateTime
+from coilbench_worker.store.packed import PackedJson
 
 metadata = MetaData(
     naming_convention={
@@ -94,7 +95,7 @@ measurements = Table(
     Column("version", String(32), nullable=False),
     Column("made", UtcDateTime, nullable=False),
     Column("document", JSON, nullable=False),
-    Column("traces", JSON(none_as_null=True)),
+    Column("traces", PackedJson),
     UniqueConstraint("take_id", "settings_key", "version"),
 )
 

@@ -16,7 +16,7 @@ depends_on = None
 
 def upgrade() -> None:
     """One step on; what is there stays as it is."""
-    op.add_column("measurements", sa.Column("traces", sa.JSON(none_as_null=True), nullable=True))
+    op.add_column("measurements", sa.Column("traces", sa.LargeBinary(), nullable=True))
 
 
 def downgrade() -> None:
