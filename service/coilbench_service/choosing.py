@@ -133,7 +133,7 @@ def _cautions(evidence: Evidence, rows: Sequence[Row], unsaid: Sequence[str]) ->
     for one in differing(first, others):
         if one["field"] in HAND:
             said = f"{one['field']} {_said(one['value'])} against {_said(one['baseline'])}"
-            yield f"{one['other']} was recorded otherwise than {first.key}: {said}."
+            yield f"{one['other']} was recorded otherwise than {first.key}: {said.rstrip('.')}."
 
 
 def _said(value: Any) -> str:

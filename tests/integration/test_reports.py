@@ -269,12 +269,21 @@ def test_paper_is_tagged_and_titled(served: tuple[Service, str]) -> None:
 def test_letters_that_no_font_has_are_boxes_and_no_failure(tmp_path: Path) -> None:
     from coilbench_service.report.blocks import Document, Paragraph, Section
 
-    odd = "\U000e0041 \ufdd0 日本 \x01 a\u0301"
+    odd = "\U000e0041 \ufdd0 日本 \x01 a\u0301 \ufeff"
     section = Section("found", "What was found", (Paragraph(f"before {odd} after"),))
     paper = pdf.pdf(Document("Odd", "letters", "2026-03-01T00:00:00Z", (section,)))
     found = text_of(paper, tmp_path)
     assert "before" in found
     assert "after" in found
+
+
+def test_a_sign_that_accessible_paper_may_not_hold_is_left_away(tmp_path: Path) -> None:
+    from coilbench_service.report.blocks import Document, Paragraph, Section
+
+    section = Section("found", "What was found", (Paragraph("before\ufeff after"),))
+    paper = pdf.pdf(Document("Odd", "letters", "2026-03-01T00:00:00Z", (section,)))
+    assert b"pdfuaid" in paper
+    assert "before after" in text_of(paper, tmp_path)
 
 
 def test_single_take_is_told_without_a_comparison(served: tuple[Service, str]) -> None:

@@ -36,6 +36,9 @@ ADVICE = {
 }
 """What to type, where the service's own advice names requests."""
 
+UNDER_ERRORS = "Correct the fields listed under errors."
+"""Advice for programs, which see `errors` by that name."""
+
 INDENT = "    "
 SEVERITIES = ("reject", "caution", "note")
 
@@ -70,6 +73,8 @@ def said(refusal: Refused) -> list[str]:
     lines = refusal.problem.lines()
     if refusal.problem.advice and refusal.problem.slug in ADVICE:
         lines[-1:] = [ADVICE[refusal.problem.slug]]
+    if lines[-1] == UNDER_ERRORS:
+        lines[-1] = "Correct what is named above."
     if any(error.field.partition(".")[0] == "quantities" for error in refusal.problem.errors):
         lines[-1:] = ["`coilbench table --list-quantities` lists those that there are."]
     if refusal.problem.slug not in ADVICE and any(

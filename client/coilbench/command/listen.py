@@ -88,7 +88,7 @@ def _page(found: Listening, width: int) -> Page:
         rows = [(one.file.name, f"{one.gain_db:+.1f} dB") for one in found]
         page.columns([("file", "gain"), *rows], right={1}, head=True)
     else:
-        page.sentence(f"{', '.join(one.file.stem for one in found)}. Which is which says {found.key}; look at the end.")
+        page.sentence(f"{', '.join(one.file.stem for one in found)}. {found.key} says which is which; look when you have listened.")
     return page
 
 

@@ -52,7 +52,8 @@ def status(
     else:
         console = screen()
         counts = Counter(take.state for take in takes)
-        console.print(Text(", ".join(f"{counts[one]} {one}" for one in STATES if counts[one]) or "no takes"))
+        none = "no takes" if ids or any(filters.values()) else "no takes yet; `coilbench send FOLDER` sends some"
+        console.print(Text(", ".join(f"{counts[one]} {one}" for one in STATES if counts[one]) or none))
         show_problems(takes, console)
         unfinished = [take for take in takes if not take.final]
         for take in unfinished[:SHOWN_UNFINISHED]:

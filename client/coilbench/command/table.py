@@ -181,7 +181,9 @@ def show_all(found: Table, client: Client, chosen: Sequence[str] | None, filters
     """
     console = screen()
     if not found.rows:
-        click.echo("No take fits; `coilbench send FOLDER` sends some.", err=True)
+        asked = any(filters.values())
+        way = "`coilbench table` alone shows all." if asked else "`coilbench send FOLDER` sends some."
+        click.echo(f"No take fits; {way}" if asked else f"No takes yet; {way}", err=True)
         return
     if "quantity" in {column.key for column in found.columns}:
         show_long(found, console)

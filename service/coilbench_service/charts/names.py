@@ -17,7 +17,7 @@ def shown_names(names: Mapping[str, str], most: int = MOST) -> dict[str, str]:
     names : of the subjects by key
     most : characters of one that stands alone; a number comes on top
     """
-    cut = {key: _cut(_drawable(name) or key, most) for key, name in names.items()}
+    cut = {key: _cut(_drawable(name) or _numbered(name or key), most) for key, name in names.items()}
     taken = list(cut.values())
     found: dict[str, str] = {}
     for key, name in cut.items():
@@ -33,6 +33,11 @@ def shown_names(names: Mapping[str, str], most: int = MOST) -> dict[str, str]:
 def _drawable(name: str) -> str:
     """The name in one line, without signs that no drawing can hold."""
     return " ".join("".join(sign if sign.isprintable() else " " for sign in name).split())
+
+
+def _numbered(name: str) -> str:
+    """The signs of a name that has none to be seen, by their Unicode numbers."""
+    return " ".join(f"U+{ord(sign):04X}" for sign in name)
 
 
 def _cut(name: str, most: int) -> str:

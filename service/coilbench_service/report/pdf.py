@@ -24,6 +24,8 @@ from coilbench_service.report.blocks import Block, Document, Picture
 MEDIA_TYPE = "application/pdf"
 ACCESSIBLE = "ua-1"
 """PDF/UA-1 (ISO 14289-1)."""
+BYTE_ORDER_MARK = "\ufeff"
+"""Not to be seen, and PDF/UA may not hold it."""
 MM_PER_PX = 25.4 / 96.0
 FAMILY = "Libertinus Serif"
 """Of charts, in place of theirs: it is here on every machine, and no wider than theirs, so nothing is cut."""
@@ -35,7 +37,7 @@ MOST_MM = (162.0, 228.0)
 
 def pdf(document: Document) -> bytes:
     """The report; the same document gives the same bytes."""
-    text = json.dumps(_data(document), ensure_ascii=False, allow_nan=False)
+    text = json.dumps(_data(document), ensure_ascii=False, allow_nan=False).replace(BYTE_ORDER_MARK, "")
     try:
         return _compiled(text, document.made, [ACCESSIBLE])
     except typst.TypstError as error:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from math import ceil, floor
 from typing import Any
 
+from coilbench_service.charts.chart import plain
 from coilbench_service.table.columns import Per, Series
 
 MOST_ROWS = 40
@@ -122,7 +123,7 @@ class Charts:
         )
         chart.set_legend({"none": True})
         said = "; ".join(f"{name} {row[level.column]:.1f}" for name, row in self._rows[:MOST_LINES])
-        sheet.insert_chart(0, 0, chart, {"description": f"{title}, in {unit}: {said}"})
+        sheet.insert_chart(0, 0, chart, {"description": plain(f"{title}, in {unit}: {said}")})
 
     def _draw_bands(self, book: Any, sheet: Any, head: Any) -> None:
         start = _DATA_ROW + len(self._rows) + 2
@@ -152,9 +153,8 @@ class Charts:
         _label(chart, title, "Octave band, Hz", _BANDS_HEIGHT)
         chart.set_y_axis({"name": f"Level, {unit}", "major_gridlines": {"visible": True, "line": {"color": "#D9D9D9"}}})
         names = ", ".join(name for name, _ in self._rows[:MOST_LINES])
-        sheet.insert_chart(
-            _BANDS_ROW, 0, chart, {"description": f"{title} of {names}, in {unit}; the numbers stand below"}
-        )
+        told = plain(f"{title} of {names}, in {unit}; the numbers stand below")
+        sheet.insert_chart(_BANDS_ROW, 0, chart, {"description": told})
 
 
 def _step(span: float) -> float:

@@ -27,3 +27,7 @@ def test_names_that_look_alike_are_numbered_and_no_number_is_taken_twice() -> No
 
 def test_signs_that_no_drawing_can_hold_are_left_away() -> None:
     assert shown_names({"a": "one\ufffetwo\n three"}) == {"a": "one two three"}
+
+
+def test_a_name_of_such_signs_alone_is_told_by_their_numbers() -> None:
+    assert shown_names({"\ufffe": "\ufffe", "a": "\u200b\x00"}) == {"\ufffe": "U+FFFE", "a": "U+200B U+0000"}

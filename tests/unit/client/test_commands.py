@@ -137,7 +137,7 @@ def test_json_gives_one_object_a_line(coilbench: Callable[..., Said], recordings
 
 
 def test_status_counts_and_lists(coilbench: Callable[..., Said], service: ContractService) -> None:
-    assert coilbench("status")[:2] == (0, "no takes\n")
+    assert coilbench("status")[:2] == (0, "no takes yet; `coilbench send FOLDER` sends some\n")
     service.add(b"1", "1.wav", {"label": "first"})
     service.add(b"2", "2.wav", {}, "measured")
     assert coilbench("status")[:2] == (0, "1 waiting, 1 measured\nwaiting  first  (t1)\n")

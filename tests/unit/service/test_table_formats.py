@@ -5,8 +5,10 @@ from __future__ import annotations
 import csv
 import io
 import json
+import zipfile
 from collections.abc import Callable, Iterator
 from typing import Any
+from xml.etree import ElementTree
 
 import openpyxl
 import pyarrow.parquet
@@ -175,6 +177,18 @@ def test_a_chart_of_more_rows_than_can_be_told_apart_says_so() -> None:
     assert [book["charts"].cell(row, 1).value for row in (52, 53)] == ["take 0 (unusable)", "take 1"]
     title = book["charts"]._charts[0].title.tx.rich.p[0].r[0].t
     assert title == "RMS level by take: mean and 95 % interval (the first 40 of 50)"
+
+
+def test_a_label_of_signs_that_xml_does_not_know_leaves_every_part_well_formed() -> None:
+    charts = Charts("take", shown("take", ["rms_dbfs", "octave_db"])[0])
+    charts.see({"label": "bell \x07 \ufffe", "rms_dbfs": -20.0})
+    file = io.BytesIO()
+    write_workbook(file, COLUMNS, [], "takes", charts=charts)
+    with zipfile.ZipFile(file) as archive:
+        parts = {name: ElementTree.fromstring(archive.read(name)) for name in archive.namelist()}
+    said = [one.get("descr", "") for one in parts["xl/drawings/drawing1.xml"].iter() if "descr" in one.attrib]
+    assert len(said) == 2
+    assert all("bell" in one for one in said)
 
 
 def test_nothing_is_charted_where_there_is_nothing() -> None:
