@@ -12,7 +12,7 @@ from coilbench_service.comparison_sentences import sentence
 from coilbench_service.conditions import differing
 from coilbench_service.evidence import BANDS, EQUAL_LOUDNESS, VOLTAGES, Evidence, Party, every_pickup, gather
 from coilbench_service.problems import FieldError, Problem
-from coilbench_worker.compare.columns import column
+from coilbench_worker.compare.columns import column, in_a_sentence
 from coilbench_worker.compare.comparison import Comparison, comparison, intervals
 from coilbench_worker.measure.catalogue import quantity as quantity_of
 
@@ -23,7 +23,7 @@ WELCH = (
     "rows together."
 )
 OUT_OF_LINE = {
-    "takes": "are less certain than they look, the others' more",
+    "takes": "are less certain than they look, those of the others more certain",
     "strums": "have wider intervals for it, the others' are more certain than they look",
 }
 """What it does to the differences of a pickup that scatters more than the others."""
@@ -179,8 +179,9 @@ def subject_view(party: Party) -> dict[str, Any]:
 
 def _cautions(found: Comparison, evidence: Evidence) -> list[str]:
     said = [
-        f"{one.subject} scatters more between its {one.of} than the others in {column(one.quantity).name} (Cochran's "
-        f"test, 1 % over all that was asked): its own differences {OUT_OF_LINE[one.of]}."
+        f"{one.subject} scatters more between its {one.of} than the others in "
+        f"{in_a_sentence(column(one.quantity).name)} (Cochran's test, 1 % over all that "
+        f"was asked): its own differences {OUT_OF_LINE[one.of]}."
         for one in found.out_of_line
     ]
     if any(row.method == "nested" for row in found.rows):

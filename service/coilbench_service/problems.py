@@ -135,9 +135,15 @@ def field_errors(error: ValidationError, prefix: str = "") -> list[FieldError]:
     found = []
     for fault in error.errors(include_url=False, include_input=False, include_context=False):
         field = ".".join([*([prefix] if prefix else []), *(str(part) for part in fault["loc"])])
-        message = _PLAINER.get(fault["type"], fault["msg"].removeprefix("Value error, "))
+        message = _PLAINER.get(fault["type"]) or _plain(fault["msg"])
         found.append(FieldError(field or "body", message))
     return found
+
+
+def _plain(message: str) -> str:
+    """What pydantic says, without its words for programmers; "input" is where a guitar goes in."""
+    said = message.removeprefix("Value error, ").partition(", unable to ")[0]
+    return f"must {said.removeprefix('Input should ')}" if said.startswith("Input should ") else said
 
 
 def raise_invalid(error: ValidationError) -> NoReturn:

@@ -16,7 +16,7 @@ PICKUPS = ("harbour-neck", "mill-bridge", "weir-bridge", "tarn-neck", "kiln-brid
     ("between_takes", "between_strums", "said"),
     [
         (2.0, 0.1, "between its takes than the others in RMS level"),
-        (2.0, 0.1, "its own differences are less certain than they look, the others' more."),
+        (2.0, 0.1, "its own differences are less certain than they look, those of the others more certain."),
         (
             0.1,
             3.0,

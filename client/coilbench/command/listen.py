@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from textwrap import fill
 
 import click
 
@@ -76,7 +77,7 @@ def listen(
         show_page(_page(found, console.width), console)
     for one in found.left_out:
         click.echo(f"{one.subject} can't be listened to: {one.reason}.", err=True)
-    click.echo(CAUTION, err=True)
+    click.echo(fill(CAUTION, screen().width), err=True)
     return FAILED if found.left_out else MEASURED
 
 
@@ -88,7 +89,8 @@ def _page(found: Listening, width: int) -> Page:
         rows = [(one.file.name, f"{one.gain_db:+.1f} dB") for one in found]
         page.columns([("file", "gain"), *rows], right={1}, head=True)
     else:
-        page.sentence(f"{', '.join(one.file.stem for one in found)}. {found.key} says which is which; look when you have listened.")
+        stems = ", ".join(one.file.stem for one in found)
+        page.sentence(f"{stems}. {found.key} says which is which; look when you have listened.")
     return page
 
 

@@ -35,6 +35,8 @@ LIGHT = ("rms_dbfs",)
 """One quantity: what is asked for where only takes and their checks are looked at."""
 LONG = ("pickup", "label", "file", "strum", "quantity", "part", "value", "unit", "sd", "low", "high", "n")
 
+NO_TAKES = "No takes yet; `coilbench send FOLDER` sends some."
+
 
 @click.command(short_help="What was measured, on the screen or in a file.")
 @connection_options
@@ -181,9 +183,8 @@ def show_all(found: Table, client: Client, chosen: Sequence[str] | None, filters
     """
     console = screen()
     if not found.rows:
-        asked = any(filters.values())
-        way = "`coilbench table` alone shows all." if asked else "`coilbench send FOLDER` sends some."
-        click.echo(f"No take fits; {way}" if asked else f"No takes yet; {way}", err=True)
+        none = "No take fits; `coilbench table` alone shows all." if any(filters.values()) else NO_TAKES
+        click.echo(none, err=True)
         return
     if "quantity" in {column.key for column in found.columns}:
         show_long(found, console)
