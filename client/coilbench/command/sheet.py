@@ -59,6 +59,8 @@ class Kind:
 
 NOT_INHERITED = ("label", "session", "pickup", "tags")
 """Fields of a take that no session states for it."""
+FOR_REPORTS = ("question", "reference")
+"""Fields of a session's own that its report reads."""
 PICKUPS = Kind(
     "pickup", "pickups", PICKUP_HELP, "magnet=ceramic", PICKUP_FIELDS, pickup_fields,
     Client.pickups, Client.pickups_without_sheet, Client.pickup, Client.add_pickup, Client.change_pickup,
@@ -76,7 +78,8 @@ PICKUPS = Kind(
 )  # fmt: skip
 SESSIONS = Kind(
     "session", "sessions", SESSION_HELP, "pick='1.0 mm'",
-    tuple(dict.fromkeys((*SESSION_FIELDS, *(name for name in FIELDS if name not in NOT_INHERITED)))), session_fields,
+    tuple(dict.fromkeys((*SESSION_FIELDS, *(name for name in FIELDS if name not in NOT_INHERITED), *FOR_REPORTS))),
+    session_fields,
     Client.sessions, Client.sessions_without_sheet, Client.session, Client.add_session, Client.change_session,
     Client.remove_session, Client.import_sessions, Client.export_sessions,
     {

@@ -185,6 +185,7 @@ def test_a_sheet_is_added_changed_and_removed(command: Callable[..., Said], shee
     assert (status, out) == (0, "")
     assert err == "Kept as fields of your own: magnt.\nThe sheet of pickup mill-bridge is there.\n"
     assert sent(sheets, "POST") == {"key": "mill-bridge", "dcr_ohm": 13900.0, "magnt": "x"}
+    assert "of your own" not in command("session", "set", "tuesday", "question=Why?", "reference=mill-bridge")[2]
     assert command("session", "set", "tuesday", "pick=", "player=Ines")[0] == 0
     assert sent(sheets, "PATCH") == {"conditions": {"pick": None, "player": "Ines"}}
     assert command("pickup", "remove", "mill-bridge") == (0, "", "The sheet of pickup mill-bridge is deleted.\n")
