@@ -96,7 +96,20 @@ def run(arguments: Sequence[str]) -> int:
     except CoilbenchError as error:
         click.echo(f"coilbench: {error}", err=True)
         return FAILED
+    except UnicodeEncodeError as error:  # the shell hands over bytes that are no text as halves of surrogate pairs
+        click.echo(f"coilbench: {error.object!a:.200} holds what is not Unicode text", err=True)
+        return BAD_USAGE
     except BrokenPipeError:  # the reader of our output has gone: `coilbench table | head`
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _give_up_output()
+        return FAILED
+    except OSError as error:
+        about = "the output" if error.filename is None else str(error.filename)
+        click.echo(f"coilbench: {about}: {error.strerror or error}", err=True)
+        _give_up_output()
         return FAILED
     return result if isinstance(result, int) else 0
+
+
+def _give_up_output() -> None:
+    """Let what is still to be printed go nowhere, so that the end of Python does not fail on it once more."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import openpyxl
 import pytest
 
+import coilbench as coilbench_package
 from coilbench.client import Client
 from coilbench.command import run
 from coilbench.command.headline import PIPED_WIDTH
@@ -442,3 +446,24 @@ def test_help_lists_the_commands_that_there_are(coilbench: Callable[..., Said]) 
     listed = [line.split()[0] for line in out.partition("Commands:")[2].splitlines() if line.strip()]
     there = {"send", "status", "table", "chain", "pickup", "session"}
     assert there | {"compare", "study", "group", "fit", "choose", "words"} <= set(listed)
+
+
+def test_a_key_that_is_no_text_is_bad_usage(coilbench: Callable[..., Said]) -> None:
+    status, out, err = coilbench("table", "--session", "\udcff")
+    assert (status, out) == (2, "")
+    assert "holds what is not Unicode text" in err
+
+
+def test_output_that_is_full_is_said_in_one_line(service: ContractService) -> None:
+    program = "from coilbench.command import main; main()"
+    with Path("/dev/full").open("w") as full:
+        ended = subprocess.run(
+            [sys.executable, "-c", program, "--url", service.url, "table", "--format", "csv"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            env={**os.environ, "PYTHONPATH": str(Path(coilbench_package.__file__).parents[1])},
+            text=True,
+            check=False,
+        )
+    assert ended.returncode == 1
+    assert ended.stderr == "coilbench: the output: No space left on device\n"
