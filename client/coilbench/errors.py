@@ -48,7 +48,7 @@ class CoilbenchError(Exception):
 
 
 class BadAddress(CoilbenchError, ValueError):
-    """The address of the service is not one that HTTP can use."""
+    """The address of the service, or one on it, is not one that HTTP can use."""
 
 
 class NotReachable(CoilbenchError):

@@ -91,9 +91,11 @@ class Transport:
 
         Raises
         ------
+        BadAddress : a part of the path is empty, . or ..; another address would be asked
         NotReachable : no answer, all tries used up
         Refused : status of 300 and above
         """
+        _require_whole(path)
         sent_headers = {"Accept": "application/json", **(headers or {})}
         repeatable = changes_nothing or method in REPEATABLE or "Idempotency-Key" in sent_headers
         retry = 0
@@ -295,3 +297,9 @@ def _reason(cause: Exception) -> str:
         "closed connection without response": "the connection was closed without an answer",
     }
     return next((words for part, words in known.items() if part in text), text)
+
+
+def _require_whole(path: str) -> None:
+    """Refuse a path that does not reach the service as it is; keys are quoted, yet dots are not."""
+    if any(part in ("", ".", "..") for part in path.removeprefix("/").split("/")):
+        raise BadAddress(f"{path} is not an address of the service: no key or id can be empty, . or ..")

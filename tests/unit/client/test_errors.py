@@ -116,3 +116,9 @@ def test_a_field_that_the_detail_tells_already_is_not_told_twice() -> None:
         coilbench.FieldError("about.channel", "must be 1 or more"),
     ))  # fmt: skip
     assert problem.sentence() == "about.channel: must be 1 or more."
+
+
+@pytest.mark.parametrize("key", ["", ".", ".."])
+def test_a_key_that_no_address_holds_asks_for_nothing_else(bench: Client, key: str) -> None:
+    with pytest.raises(coilbench.BadAddress, match="no key or id can be empty"):
+        bench.session(key)
