@@ -16,8 +16,7 @@ from coilbench_service.charts.chart import Chart, lines
 from coilbench_service.charts.names import shown_names
 from coilbench_service.charts.placing import label_places
 from coilbench_service.charts.theme import FAINT, INK, PLAIN_NUMBER, SERIES, WIDTH
-from coilbench_service.sheet import PickupSheet
-from coilbench_worker.compare.columns import in_a_sentence
+from coilbench_service.field_labels import label_of
 
 NAME = "specification"
 MOST_COLUMNS = 3
@@ -60,7 +59,7 @@ def _panel(
     x: dict[str, Any] = {
         "field": "x",
         "type": "quantitative",
-        "title": lines(field_title(fit["field"]), round(width / CHARACTER)),
+        "title": lines(label_of(fit["field"]), round(width / CHARACTER)),
     }
     y: dict[str, Any] = {"type": "quantitative", "title": f"{quantity['name']} ({quantity['unit']})"}
     points = [{**point, "number": str(number[point["pickup"]])} for point in fit["points"]]
@@ -138,12 +137,6 @@ def _label(
     for point, (right, down) in zip(points, label_places(spots, width, HEIGHT), strict=True):
         point["label_x"] = _back(across[0] + right * wide, fit)
         point["label_y"] = up[1] - down * high
-
-
-def field_title(field: str) -> str:
-    """A field by its name, and what it is with its unit where it is no one's own."""
-    known = PickupSheet.model_fields.get(field)
-    return field if known is None or not known.description else f"{field}: {in_a_sentence(known.description)}"
 
 
 def _at(x: float, fit: Mapping[str, Any]) -> float:

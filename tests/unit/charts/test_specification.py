@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from coilbench_service.charts.specification import field_title, specification_chart
+from coilbench_service.charts.specification import specification_chart
 from coilbench_worker.compare.fit import line_of
 from coilbench_worker.measure.statistics import student_t
 
@@ -56,7 +56,9 @@ def test_no_line_is_drawn_where_none_was_shown() -> None:
     assert "p4 14000, −21.0 dBFS (−22.0 to −20.0)" in chart.alternative
 
 
-def test_field_of_the_sheet_is_named_with_its_unit_and_ones_own_by_its_name() -> None:
-    assert field_title("dcr_ohm") == "dcr_ohm: DC resistance, ohm"
-    assert field_title("turns") == "turns: of the whole pickup"
-    assert field_title('datum["x"]') == 'datum["x"]'
+def test_field_of_the_sheet_is_named_for_people_with_its_unit_and_ones_own_by_its_name() -> None:
+    for field, title in (("dcr_ohm", "DC resistance, ohm"), ("turns", "Turns"), ('datum["x"]', 'datum["x"]')):
+        asked = answer("predicts")
+        asked["results"][0]["field"] = field
+        shown = specification_chart(asked).document()["vconcat"][0]["concat"][0]["encoding"]["x"]["title"]
+        assert " ".join([shown] if isinstance(shown, str) else shown) == title
