@@ -106,7 +106,7 @@ def _members(
     parties = evidence.usable()
     reference = parties[0].takes[0]
     members: Members = {}
-    cautions: list[str] = []
+    without: dict[str, list[str]] = {}
     for party in parties:
         subject = evidence.subject(party, reference)
         ties = {key: evidence.ties(parties[0].key, party.key, key) for key in quantities}
@@ -114,7 +114,11 @@ def _members(
         members[party.key] = {key: value for key, value in known.items() if value is not None}
         loose = next((tie.withheld for tie in ties.values() if tie.withheld), None)
         if loose:
-            cautions.append(f"{party.key} goes without its levels: {loose}.")
+            without.setdefault(loose, []).append(party.key)
+    cautions = [
+        f"{', '.join(keys)} {'goes without its' if len(keys) == 1 else 'go without their'} levels: {reason}."
+        for reason, keys in without.items()
+    ]
     with bench.database.read() as connection:
         records = pickups.by_key(connection, list(members))
     return evidence, {key: _flat(record.sheet) for key, record in records.items()}, members, cautions
