@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import shutil
 import tempfile
 import unicodedata
 from collections.abc import Callable, Mapping
@@ -79,7 +80,8 @@ def whole(path: Path, write: Callable[[Path], Any]) -> Path:
 
     Parameters
     ----------
-    path : where to; an existing file is replaced once the new one is complete
+    path : where to; an existing file is replaced once the new one is complete, one that a link leads to likewise; into
+        a pipe or a device goes what was written, once that is complete
     write : writes it to the path that it is given
 
     Raises
@@ -87,13 +89,20 @@ def whole(path: Path, write: Callable[[Path], Any]) -> Path:
     NotSaved : the folder is missing, the disk full, or the file open elsewhere
     """
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent)
+        target = path.resolve()
+        special = target.exists() and not target.is_file()
+        folder = None if special else target.parent
+        handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=path.suffix, dir=folder)
         os.close(handle)
         partial = Path(name)
         try:
             write(partial)
-            partial.chmod(0o666 & ~_umask())
-            partial.replace(path)
+            if special:
+                with partial.open("rb") as written, target.open("wb") as pipe:
+                    shutil.copyfileobj(written, pipe)
+            else:
+                partial.chmod(0o666 & ~_umask())
+                partial.replace(target)
         finally:
             partial.unlink(missing_ok=True)
     except (OSError, xlsxwriter.exceptions.XlsxFileError) as cause:
