@@ -59,11 +59,12 @@ def multipart(file: IO[bytes], name: str, about_json: str, watch: Watch | None =
     Parameters
     ----------
     file : open, binary; read from its start
-    name : of the file, without folders
+    name : of the file, without folders; bytes of it that are no text are sent as question marks
     about_json : the description
     watch : told of bytes as they go, or None
     """
     file.seek(0)
+    name = name.encode("utf-8", "replace").decode()
     kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
     encoder = MultipartEncoder(
         fields=[("about", ("about.json", about_json, "application/json")), ("file", (name, file, kind))]

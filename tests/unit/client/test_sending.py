@@ -163,3 +163,10 @@ def test_nothing_to_send_says_so(bench: Client, tmp_path: Path) -> None:
         bench.send(f"{tmp_path}/*.wav")
     with pytest.raises(coilbench.NothingToSend, match="Name a folder"):
         bench.send()
+
+
+def test_a_file_whose_name_is_no_text_is_sent(bench: Client, service: ContractService, tmp_path: Path) -> None:
+    name = tmp_path / "old \udcff.wav"
+    name.write_bytes(b"sound")
+    (take,) = bench.send(name)
+    assert take.file.name == "old ?.wav"
