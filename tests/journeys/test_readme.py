@@ -66,17 +66,21 @@ def test_the_python_example_prints_a_line_for_each_take_and_saves_the_strums(fol
     rows = list(sheet.worksheets[0].iter_rows(values_only=True))
     sheet.close()
     assert len(rows) == 1 + 8
+    assert (folder / "take.png").read_bytes().startswith(b"\x89PNG")
+    assert (folder / "third.wav").read_bytes().startswith(b"RIFF")
 
 
 def test_the_curl_examples_answer(folder: Path, service_url: str) -> None:
     lines = block("sh").replace("\\\n", " ").replace(PRINTED_ADDRESS, service_url).splitlines()
-    assert len(lines) == 5
-    sent, listed, table, coil, quantities = (run(folder, "sh", "-c", f"{line} --fail-with-body -sS") for line in lines)
+    assert len(lines) == 7
+    sent, listed, table, coil, quantities, *_ = (run(folder, "sh", "-c", f"{line} --fail-with-body -sS") for line in lines)
     assert json.loads(sent)["state"] == "measured"
     assert json.loads(sent)["id"] in {take["id"] for take in json.loads(listed)["items"]}
     assert "rms_dbfs" in next(csv.reader(io.StringIO(table)))
     assert json.loads(coil)["wire"]["resistance_ohm"] == pytest.approx(6128.2, abs=0.1)
     assert "crest_db" in {entry["key"] for entry in json.loads(quantities)["items"]}
+    assert (folder / "bands.svg").read_text(encoding="utf-8").startswith("<svg")
+    assert (folder / "report.pdf").read_bytes().startswith(b"%PDF")
 
 
 def test_the_one_line_of_the_usual_job_saves_the_table(folder: Path, service_url: str) -> None:
