@@ -12,6 +12,7 @@ from coilbench_service.page.layout import show
 from coilbench_service.page.sheets import found, newest
 from coilbench_service.report.baseline import chosen_baseline
 from coilbench_service.sheet_kind import SESSION
+from coilbench_service.table import parquet
 from coilbench_worker.measure.checks import CHECKS
 from coilbench_worker.store import takes
 from coilbench_worker.store.states import MEASURED
@@ -55,5 +56,5 @@ def add(pages: Blueprint, bench: Bench) -> None:
             else f"/compare?{urlencode({'baseline': baseline.key, 'session': key})}",
             chosen=urlencode({"session": key}),
             tables=TABLES,
-            forms=FORMS,
+            forms=[form for form in FORMS if form[0] != "parquet" or parquet.available()],
         )

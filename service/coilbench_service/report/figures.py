@@ -94,7 +94,11 @@ def _glance(contents: Contents) -> Iterator[Block]:
         )
         yield Table("Means over takes", heads, rows)
     if contents.level_reference is not None and any(_level(column(key)) for key in keys):
-        text = f"Levels read as at the input gain of the first take of {contents.level_reference}."
+        gain = next((row["levels_at_gain_db"] for row in counting if row.get("levels_at_gain_db") is not None), None)
+        first = f"that of the first take of {contents.level_reference}"
+        text = f"Levels read as at one input gain, {first}."
+        if gain is not None:
+            text = f"Levels read as at an input gain of {figure(gain, 1)} dB, {first}."
         assumed = dict.fromkeys(row["assumes"] for row in counting if row.get("assumes"))
         yield Paragraph(" ".join([text, *(f"Taken on trust: {one}." for one in assumed)]), "small")
     if contents.sheets:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import Connection
@@ -19,7 +20,7 @@ from coilbench_service.pictured import Pictured, pictured_of
 from coilbench_service.problems import Problem
 from coilbench_service.report.blocks import Picture
 from coilbench_service.report.contents import Contents
-from coilbench_service.report.writing import listed
+from coilbench_service.report.writing import counted, listed
 from coilbench_service.routes.groupings import FIELDS, FITTED
 from coilbench_service.subject_names import subject_names
 
@@ -96,8 +97,10 @@ def _of_comparison(bench: Bench, contents: Contents) -> Iterator[Told]:
         return
     names = subject_names(bench, found["subjects"])
     others = len(found["subjects"]) - 1
-    for some in _shares(found["quantities"], max(2, MOST_INTERVALS // others)):
-        yield intervals_chart({**found, "quantities": some}, names), INTERVALS.format(found["baseline"])
+    shares = list(_shares(found["quantities"], max(2, MOST_INTERVALS // others)))
+    for number, some in enumerate(shares, start=1):
+        chart = intervals_chart({**found, "quantities": some}, names)
+        yield _part(chart, number, len(shares)), INTERVALS.format(found["baseline"])
 
 
 def _shares(every: Sequence[Mapping[str, Any]], most: int) -> Iterator[Sequence[Mapping[str, Any]]]:
@@ -111,7 +114,12 @@ def _of_takes(takes: Sequence[Pictured]) -> Iterator[Told]:
     count = -(-len(takes) // MOST_BESIDE)
     for number in range(count):
         some = takes[number * len(takes) // count : (number + 1) * len(takes) // count]
-        yield beside.beside_chart(some, scaled_with=takes), BESIDE
+        yield _part(beside.beside_chart(some, scaled_with=takes), number + 1, count), BESIDE
+
+
+def _part(chart: Chart, number: int, of: int) -> Chart:
+    """One of several pictures that belong together."""
+    return chart if of == 1 else replace(chart, title=f"{chart.title}: {number} of {of}")
 
 
 def _of_pickups(bench: Bench, contents: Contents, keys: Sequence[str]) -> Iterator[Told]:
@@ -149,7 +157,7 @@ def _left_out(contents: Contents, pickups: int, drawn: int) -> str | None:
         said.append("Pictures of takes show the first take that counts of a pickup; the figures rest on all of them.")
     limits = [f"{drawn} side by side"] if drawn < pickups else []
     if (dying := min(drawn, MOST_DECAYS)) < pickups:
-        limits.append(f"{dying} dying away")
+        limits.append(f"how the strums of {dying} die away")
     if limits:
-        said.append(f"Of {pickups} pickups, pictures show {listed(limits)}; the tables have all of them.")
+        said.append(f"Of {counted(pickups, 'pickup')}, pictures show {listed(limits)}; the tables have all of them.")
     return " ".join(said) or None

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from importlib import import_module
+from importlib.util import find_spec
 from typing import IO, Any
 
 from coilbench_service.table import reasons
@@ -58,6 +59,11 @@ def write_parquet(
         if held[0]:
             write_group()
     return written
+
+
+def available() -> bool:
+    """Whether Parquet can be written here."""
+    return find_spec("pyarrow") is not None
 
 
 def _libraries() -> tuple[Any, Any]:
