@@ -62,8 +62,8 @@ def encoded(name: str) -> str:
 
 
 def has_page(key: str) -> bool:
-    """Whether a key can stand in the address of its sheet's page: no slash, and nothing that a browser folds away."""
-    return "/" not in key and key not in (".", "..")
+    """Whether a key can stand in the address of its sheet's page: no slash, and nothing unseen or folded away."""
+    return key.isprintable() and "/" not in key and key not in (".", "..")
 
 
 def called(take: Mapping[str, Any]) -> str:
