@@ -13,7 +13,7 @@ from typing import Any
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.bench import Bench
 from coilbench_service.comparing import collected, quantity_view
-from coilbench_service.evidence import Evidence
+from coilbench_service.evidence import Evidence, Party
 from coilbench_service.problems import FieldError, Problem
 from coilbench_worker.compare.columns import column
 from coilbench_worker.compare.confounding import confounding
@@ -104,12 +104,13 @@ def _members(
     """The evidence, sheets with their own fields laid flat, the values of each pickup, and what to bear in mind."""
     evidence = collected(bench, among, session, field="among")
     parties = evidence.usable()
-    reference = parties[0].takes[0]
+    anchor = _anchor(evidence, parties)
+    reference = anchor.takes[0]
     members: Members = {}
     without: dict[str, list[str]] = {}
     for party in parties:
         subject = evidence.subject(party, reference)
-        ties = {key: evidence.ties(parties[0].key, party.key, key) for key in quantities}
+        ties = {key: evidence.ties(anchor.key, party.key, key) for key in quantities}
         known = {key: pickup_value(subject, key) for key in quantities if not ties[key].withheld}
         members[party.key] = {key: value for key, value in known.items() if value is not None}
         loose = next((tie.withheld for tie in ties.values() if tie.withheld), None)
@@ -124,15 +125,27 @@ def _members(
     return evidence, {key: _flat(record.sheet) for key, record in records.items()}, members, cautions
 
 
+def _anchor(evidence: Evidence, parties: Sequence[Party]) -> Party:
+    """The pickup on whose full scale all levels stand: the one that most others hang together with, of equals the
+    first. A stray take of one pickup must not cost all others their levels.
+    """
+
+    def hangs_together(one: Party) -> int:
+        return sum(not evidence.ties(one.key, other.key, "rms_dbfs").withheld for other in parties)
+
+    return max(parties, key=hangs_together)
+
+
 def _means(
     evidence: Evidence, members: Members, quantities: Sequence[str], confidence: float
 ) -> dict[str, dict[str, PickupMean]]:
     """By quantity the mean of each pickup that has a value of it, with its interval; a scatter has none."""
-    first, *_ = parties = evidence.usable()
-    subjects = {party.key: evidence.subject(party, first.takes[0]) for party in parties}
+    parties = evidence.usable()
+    anchor = _anchor(evidence, parties)
+    subjects = {party.key: evidence.subject(party, anchor.takes[0]) for party in parties}
     return {
         key: {
-            pickup: pickup_mean(subjects[pickup].of(key), evidence.ties(first.key, pickup, key), confidence)
+            pickup: pickup_mean(subjects[pickup].of(key), evidence.ties(anchor.key, pickup, key), confidence)
             for pickup, values in members.items()
             if key in values and key != EVENNESS
         }

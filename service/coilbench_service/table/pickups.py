@@ -8,7 +8,7 @@ take is the independent unit (`pickup_mean`). A row also knows, beside its colum
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import fsum
 from typing import Any
@@ -105,7 +105,7 @@ class Pickups:
             self._find_reference(key)
             parts, left_out = self._parts(key)
             if self._reference is None and parts:
-                self._reference = parts[0].state
+                self._reference = _of_reference(parts)
             self.left_out += left_out
             sheet = sheets[key].sheet if key in sheets else {}
             yield with_said_reasons(self._row(key, sheet, parts, left_out), self._reader.calibrations)
@@ -117,7 +117,7 @@ class Pickups:
                 return
             parts, _ = self._parts(key)
             if parts:
-                self._reference = parts[0].state
+                self._reference = _of_reference(parts)
 
     def _parts(self, key: str) -> tuple[list[_Part], list[LeftOut]]:
         return self._reader.taking_part(key, replace(self._chosen, pickup=key), self._part)
@@ -183,6 +183,11 @@ class Pickups:
         if one.column in VOLTAGES:
             said.append(_add_uncertainty(row, one, mean, values, parts))
         return "; ".join(text for text in said if text) or None
+
+
+def _of_reference(parts: Sequence[_Part]) -> CalibrationState:
+    """What levels stand on: the first take that states its gain, else the first."""
+    return next((part.state for part in parts if part.state.input_gain_db is not None), parts[0].state)
 
 
 def _moved(part: _Part, reference: CalibrationState) -> TakeValues:
