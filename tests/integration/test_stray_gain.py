@@ -40,7 +40,7 @@ def test_groups_and_fits_keep_the_levels_of_the_others(service: Service) -> None
         "/v1/comparisons/specifications", json={"fields": ["turns"], "quantities": ["rms_dbfs"]}
     ).json
     (fit,) = fitted["results"]
-    assert {point["pickup"]: round(point["value"], 6) for point in fit["points"]} == {
+    assert {point["pickup"]: round(point["y"], 6) for point in fit["points"]} == {
         "birch-neck": -14.25,
         "cedar-neck": -17.15,
         "elm-neck": -11.1,

@@ -147,7 +147,7 @@ def test_the_page_of_a_pickup_says_what_intervals_rest_on_and_what_the_calibrati
     page, row = page_of(shop.service, "harbour-neck"), shop.row("harbour-neck", "quantities=rms_mv")
     assert "Spread and intervals are those of whole takes" in page
     assert "Levels read as at an input gain of 10 dB." in page
-    assert f"<code>rms_mv</code> ± {row['rms_mv_expanded_uncertainty']:.1f} mV" in page
+    assert f"RMS voltage ± {row['rms_mv_expanded_uncertainty']:.1f} mV" in page
 
 
 def test_the_page_of_a_single_take_has_no_spread_of_takes(tmp_path: Path) -> None:

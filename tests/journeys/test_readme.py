@@ -73,7 +73,9 @@ def test_the_python_example_prints_a_line_for_each_take_and_saves_the_strums(fol
 def test_the_curl_examples_answer(folder: Path, service_url: str) -> None:
     lines = block("sh").replace("\\\n", " ").replace(PRINTED_ADDRESS, service_url).splitlines()
     assert len(lines) == 7
-    sent, listed, table, coil, quantities, *_ = (run(folder, "sh", "-c", f"{line} --fail-with-body -sS") for line in lines)
+    sent, listed, table, coil, quantities, *_ = (
+        run(folder, "sh", "-c", f"{line} --fail-with-body -sS") for line in lines
+    )
     assert json.loads(sent)["state"] == "measured"
     assert json.loads(sent)["id"] in {take["id"] for take in json.loads(listed)["items"]}
     assert "rms_dbfs" in next(csv.reader(io.StringIO(table)))

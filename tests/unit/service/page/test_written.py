@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from markupsafe import Markup
 
-from coilbench_service.page.written import called, coded, encoded, ended, figure, moment, plain, size, worst
+from coilbench_service.page.written import called, coded, encoded, ended, figure, has_page, moment, plain, size, worst
 
 
 @pytest.mark.parametrize(
@@ -65,3 +65,11 @@ def test_the_worst_check_comes_first() -> None:
 @pytest.mark.parametrize("text", ["record it again", "record it again.", "record it again.."])
 def test_a_sentence_has_one_full_stop(text: str) -> None:
     assert ended(text) == "record it again."
+
+
+@pytest.mark.parametrize(
+    ("key", "there"),
+    [("mill-bridge", True), ("a?b#c", True), ("a/b", False), ("..", False), ("a\u2028b", False), ("\u202eleft", False)],
+)
+def test_only_a_key_that_its_page_takes_leads_there(key: str, there: bool) -> None:
+    assert has_page(key) is there
