@@ -89,3 +89,13 @@ def test_document_has_null_for_silence_and_is_plain_json() -> None:
     assert document["strums"][0]["number"] == 3
     assert set(document["strums"][0]["level"]["db"]) == {None}
     assert document["strums"][0]["curve"] is document["strums"][0]["fit"] is None
+
+
+def test_traces_hold_no_more_than_they_show() -> None:
+    sound = dying_noise(6.0)
+    strum = cells(sound, RATE_HZ)
+    fall = decay_of_cells(strum, noise_power=0.0)
+    trace = strum_trace(1, sound, 0, RATE_HZ, strum, fall.curve)
+    assert trace.curve is not None
+    for course in (trace.rise, trace.level, trace.curve):
+        assert course.level_db.base is None or course.level_db.base.size <= 2 * course.level_db.size

@@ -172,7 +172,7 @@ def _level(strum: Cells) -> Course:
 
 def _thinned(curve: DecayCurve) -> Course:
     step = max(-(-curve.level_db.size // CURVE_POINTS), 1)
-    return Course(0.0, step * curve.cell_s, curve.level_db[::step])
+    return Course(0.0, step * curve.cell_s, curve.level_db[::step].copy())  # a view would hold the whole curve
 
 
 def _line(curve: DecayCurve) -> Line | None:
