@@ -17,7 +17,10 @@ os.environ["NUMBA_CACHE_DIR"] = str(  # of librosa: processes that compile into 
 
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database
+from schema_cache import install
 from services import PostgresServer, RedisServer
+
+install()
 
 settings.register_profile("coilbench", deadline=None)  # no test asserts how long something took
 settings.load_profile("coilbench")
