@@ -8,8 +8,7 @@ from playwright.sync_api import Page, expect
 
 from browser.shop_bench import Bench
 from browser.visitor import Visit
-from coilbench_service.page.written import figure
-from coilbench_service.report.writing import said, signed
+from coilbench_service.writing import figure, said, signed
 
 PAIR = {"baseline": "harbour-neck", "others": ["mill-bridge"]}
 ASKED = "/compare?baseline=harbour-neck&other=mill-bridge&session=week-14-bench"

@@ -9,7 +9,7 @@ from playwright.sync_api import Locator, Page, expect
 
 from browser.shop_bench import Bench
 from browser.visitor import Visit
-from coilbench_service.page.written import figure
+from coilbench_service.writing import figure
 from http_recordings import strums_wav
 
 

@@ -20,7 +20,7 @@ import pytest
 from coilbench import Client
 from coilbench.errors import NotFound, UnknownFormat
 from coilbench_service.report import contents, pdf
-from coilbench_service.report.writing import figure, said, signed
+from coilbench_service.writing import figure, said, signed
 from http_recordings import RATE_HZ, pcm16, strums
 from http_service import Service, assert_problem
 from served import Command, served_service, typed_at

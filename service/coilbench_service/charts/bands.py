@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from coilbench_service.charts.amounts import joined, plain
 from coilbench_service.charts.caption import captioned, panel_title
 from coilbench_service.charts.chart import Chart
 from coilbench_service.charts.names import shown_names
 from coilbench_service.charts.theme import DASHES, INK, SERIES, SIGNS, WIDTH
+from coilbench_service.writing import figure, listed
 
 NAME = "bands"
 TOGETHER = 5
@@ -162,7 +162,7 @@ def _caption(found: Mapping[str, Any], shown: Mapping[str, str]) -> list[str]:
     )
     there = {row["subject"] for row in found["bands"] if row["mean"] is not None}
     without = [name for key, name in shown.items() if key not in there]
-    return [f"{how} {_rests_on(found)}", f"No band stands clear of the noise: {joined(without)}." if without else ""]
+    return [f"{how} {_rests_on(found)}", f"No band stands clear of the noise: {listed(without)}." if without else ""]
 
 
 def _rests_on(found: Mapping[str, Any]) -> str:
@@ -187,7 +187,7 @@ def _words(found: Mapping[str, Any], names: Mapping[str, str], parts: Sequence[s
             continue
         top = max(known, key=lambda row: float(row["mean"]))
         missing = [part for part in parts if part not in {row["part"] for row in known}]
-        lack = f"; nothing at {joined(missing)} Hz, where noise or sample rate leave no level" if missing else ""
+        lack = f"; nothing at {listed(missing)} Hz, where noise or sample rate leave no level" if missing else ""
         said.append(f"{names[one['id']]}: most at {top['part']} Hz, {_figure(top)}{lack}.")
     said += _widest(found, names, parts)
     return " ".join(said)
@@ -214,5 +214,5 @@ def _widest(found: Mapping[str, Any], names: Mapping[str, str], parts: Sequence[
 
 
 def _figure(row: Mapping[str, Any]) -> str:
-    interval = "" if row["low"] is None else f" ({plain(row['low'])} to {plain(row['high'])})"
-    return f"{plain(row['mean'])} dB{interval}"
+    interval = "" if row["low"] is None else f" ({figure(row['low'])} to {figure(row['high'])})"
+    return f"{figure(row['mean'])} dB{interval}"

@@ -11,8 +11,9 @@ from typing import Any, Protocol
 from coilbench_service.charts import overview, strum_lane
 from coilbench_service.charts.axes import time_axis
 from coilbench_service.charts.chart import Chart, lines
-from coilbench_service.charts.figures import NONE, mean_figure, name_of, number, seconds, why_none
+from coilbench_service.charts.figures import mean_figure, name_of, seconds, why_none
 from coilbench_service.charts.theme import FAINT, PANEL_TITLE, WIDTH
+from coilbench_service.writing import NOTHING, figure
 
 NAME = "takes"
 LEAST_TAKES, MOST_TAKES = 2, 12
@@ -117,7 +118,7 @@ def _head(take: Pictured, place: int) -> dict[str, Any]:
     if pickup and str(pickup) not in take.label:
         parts.append(f"pickup {pickup}")
     if about.get("input_gain_db") is not None:
-        parts.append(f"gain {number(float(about['input_gain_db']), 1)} dB")
+        parts.append(f"gain {figure(float(about['input_gain_db']), 1)} dB")
     if not take.document["usable"]:
         parts.append("unusable")
     head = {**PANEL_TITLE, "fontWeight": "bold", "fontSize": 12, "offset": 2, "frame": "group"}
@@ -183,9 +184,9 @@ def _words(takes: Sequence[Pictured], scale: float, duration_s: float) -> list[s
         count = f"{len(strums)} strum{'' if len(strums) == 1 else 's'}"
         unusable = "" if take.document["usable"] else " The take is unusable."
         said.append(f"{place}: {take.label}{f', pickup {pickup}' if pickup else ''}, {count}: {', '.join(figures)}.")
-        missing = [key for key in TOLD if mean_figure(key, summary.get(key)) == NONE]
+        missing = [key for key in TOLD if mean_figure(key, summary.get(key)) == NOTHING]
         reasons = [f"{name_of(key)} of {clause}" for key in missing for clause in why_none(strums, key)]
         if reasons:
-            said.append(f"What is {NONE} can't be measured: {'; '.join(reasons)}.")
+            said.append(f"What is {NOTHING} can't be measured: {'; '.join(reasons)}.")
         said.append(unusable.strip())
     return [sentence for sentence in said if sentence]

@@ -12,8 +12,9 @@ from typing import Any
 from coilbench_service.charts import course
 from coilbench_service.charts.axes import level_axis, time_axis
 from coilbench_service.charts.chart import Chart, lines
-from coilbench_service.charts.figures import MOST_STRUMS, first_of, number, why_none
+from coilbench_service.charts.figures import MOST_STRUMS, first_of, why_none
 from coilbench_service.charts.theme import INK, PANEL_TITLE, WIDTH
+from coilbench_service.writing import figure
 
 NAME = "decay"
 LOWEST_DB, LEAST_DEPTH_DB, STEP_DB = -60.0, -30.0, 10.0
@@ -126,7 +127,7 @@ def _length_s(curve: Mapping[str, Any]) -> float:
 
 def _said(strum: Mapping[str, Any]) -> str:
     value = strum["quantities"].get("decay_db_per_s")
-    return "no decay told" if value is None else f"{number(value, 1)} dB/s"
+    return "no decay told" if value is None else f"{figure(value, 1)} dB/s"
 
 
 def _words(strums: Sequence[Mapping[str, Any]]) -> str:

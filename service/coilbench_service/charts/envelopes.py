@@ -8,10 +8,11 @@ from typing import Any
 from coilbench_service.charts import course, window_lane
 from coilbench_service.charts.axes import level_axis, time_axis
 from coilbench_service.charts.chart import Chart
-from coilbench_service.charts.figures import NONE, figure, first_of, mean_figure, name_of, number, why_none
+from coilbench_service.charts.figures import first_of, mean_figure, name_of, quantity_figure, why_none
 from coilbench_service.charts.strum_lines import StrumLines
 from coilbench_service.charts.theme import FAINT, PANEL_TITLE, WIDTH
 from coilbench_service.charts.window_lane import Window
+from coilbench_service.writing import NOTHING, figure
 
 NAME = "envelopes"
 HEIGHT = 190
@@ -85,7 +86,7 @@ def _panel(
 
 def _steps(traces: Mapping[str, Any]) -> str:
     steps = [1000.0 * strum["level"]["step_s"] for strum in traces["strums"]] or [10.0]
-    least, greatest = (number(one, 0) for one in (min(steps), max(steps)))
+    least, greatest = (figure(one, 0) for one in (min(steps), max(steps)))
     return f"{least} ms" if least == greatest else f"{least} to {greatest} ms"
 
 
@@ -101,11 +102,11 @@ def _words(document: Mapping[str, Any], windows: Sequence[Window]) -> list[str]:
     means = ", ".join(f"{name_of(key)} {mean_figure(key, summary.get(key))}" for key in TOLD)
     said.append(f"Mean ± standard deviation of the strums: {means}.")
     for strum in shown:
-        told = (f"{name_of(key)} {figure(key, strum['quantities'].get(key))}" for key in TOLD)
+        told = (f"{name_of(key)} {quantity_figure(key, strum['quantities'].get(key))}" for key in TOLD)
         said.append(f"Strum {strum['number']}: {', '.join(told)}.")
     if left_out:
         said.append(f"The first {len(shown)} of {len(strums)} strums are told.")
     reasons = [f"{name_of(key)} of {clause}" for key in TOLD for clause in why_none(strums, key)]
     if reasons:
-        said.append(f"What is {NONE} can't be measured: {'; '.join(reasons)}.")
+        said.append(f"What is {NOTHING} can't be measured: {'; '.join(reasons)}.")
     return said

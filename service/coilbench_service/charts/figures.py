@@ -5,23 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, TypeVar
 
+from coilbench_service.writing import NOTHING, figure
 from coilbench_worker.measure.catalogue import QUANTITIES
 
 MOST_STRUMS = 12
 """So many strums are shown one by one; what is left out is said."""
-MINUS = "\N{MINUS SIGN}"
-NONE = "–"
 _BY_KEY = {quantity.key: quantity for quantity in QUANTITIES}
 
 Shown = TypeVar("Shown")
-
-
-def number(value: float, decimals: int) -> str:
-    """A number with a real minus sign, and without one before zero."""
-    text = f"{value:.{decimals}f}"
-    if text.startswith("-"):
-        return text[1:] if not text.strip("-0.") else MINUS + text[1:]
-    return text
 
 
 def name_of(key: str) -> str:
@@ -29,25 +20,25 @@ def name_of(key: str) -> str:
     return _BY_KEY[key].name
 
 
-def figure(key: str, value: float | None) -> str:
+def quantity_figure(key: str, value: float | None) -> str:
     """A value of a quantity with its unit; a dash for none."""
     if value is None:
-        return NONE
-    return f"{number(value, _BY_KEY[key].decimals)} {_BY_KEY[key].unit}"
+        return NOTHING
+    return f"{figure(value, _BY_KEY[key].decimals)} {_BY_KEY[key].unit}"
 
 
 def mean_figure(key: str, entry: Mapping[str, Any] | None) -> str:
     """Mean and standard deviation of a summary's entry with the unit; a dash where nothing was measured."""
     if entry is None or entry["mean"] is None:
-        return NONE
+        return NOTHING
     decimals, unit = _BY_KEY[key].decimals, _BY_KEY[key].unit
-    spread = "" if entry["sd"] is None else f" ± {number(entry['sd'], decimals)}"
-    return f"{number(entry['mean'], decimals)}{spread} {unit}"
+    spread = "" if entry["sd"] is None else f" ± {figure(entry['sd'], decimals)}"
+    return f"{figure(entry['mean'], decimals)}{spread} {unit}"
 
 
 def seconds(value: float) -> str:
     """A time to the hundredth of a second."""
-    return f"{number(value, 2)} s"
+    return f"{figure(value, 2)} s"
 
 
 def why_none(strums: Sequence[Mapping[str, Any]], key: str) -> list[str]:

@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from coilbench_service.charts.amounts import plain, signed
 from coilbench_service.charts.caption import captioned, panel_title
 from coilbench_service.charts.chart import Chart
 from coilbench_service.charts.names import shown_names
 from coilbench_service.charts.theme import FAINT, GRID, INK, PAPER, SERIES, WIDTH
+from coilbench_service.writing import figure, signed
 
 NAME = "intervals"
 MORE, LESS, NONE = "more than the baseline", "less", "no difference shown"
@@ -161,11 +161,11 @@ def _figure(row: Mapping[str, Any], quantity: Mapping[str, Any], names: Mapping[
     name, digits = names[row["other"]], quantity["decimals"]
     if row["difference"] is None:
         return f"{name} nothing said, because {row['withheld']}"
-    figure = f"{name} {signed(row['difference'], digits)}"
+    said = f"{name} {signed(row['difference'], digits)}"
     if row["low"] is not None:
-        figure += f" ({signed(row['low'], digits)} to {signed(row['high'], digits)})"
+        said += f" ({signed(row['low'], digits)} to {signed(row['high'], digits)})"
     verdict = {"higher": quantity["more"], "lower": quantity["less"]}.get(row["verdict"])
-    figure += f" {verdict or NONE}"
+    said += f" {verdict or NONE}"
     if verdict is None and row["smallest_shown"] is not None:
-        figure += f", {plain(row['smallest_shown'], digits)} would have been"
-    return figure
+        said += f", {figure(row['smallest_shown'], digits)} would have been"
+    return said

@@ -9,11 +9,11 @@ from collections.abc import Mapping, Sequence
 from math import fsum
 from typing import Any
 
-from coilbench_service.charts.amounts import MINUS, hertz, joined, signed
 from coilbench_service.charts.caption import APART, captioned, panel_title
 from coilbench_service.charts.chart import Chart
 from coilbench_service.charts.names import shown_names
 from coilbench_service.charts.theme import DASHES, INK, SERIES, SIGNS, WIDTH
+from coilbench_service.writing import MINUS, hertz, listed, signed
 
 NAME = "response"
 LOWEST_DB = -36.0
@@ -45,7 +45,7 @@ def response_chart(models: Mapping[str, Mapping[str, Any]], beside: Mapping[str,
         views.append(_octaves(beside, measured, shown))
     whys = [said for name, model in models.items() for said in _whys(name, model)]
     limits = [said for model in models.values() for said in (*model["assumes"], *model["limits"])]
-    title = f"Response by the model: {joined(list(shown.values()))}"
+    title = f"Response by the model: {listed(list(shown.values()))}"
     return Chart(
         NAME,
         title,

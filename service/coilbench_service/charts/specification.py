@@ -10,13 +10,13 @@ from collections.abc import Mapping, Sequence
 from math import log2, sqrt
 from typing import Any
 
-from coilbench_service.charts.amounts import plain, signed
 from coilbench_service.charts.caption import captioned, panel_title
 from coilbench_service.charts.chart import Chart, lines
 from coilbench_service.charts.names import shown_names
 from coilbench_service.charts.placing import label_places
 from coilbench_service.charts.theme import FAINT, INK, PLAIN_NUMBER, SERIES, WIDTH
 from coilbench_service.field_labels import label_of
+from coilbench_service.writing import figure, interval, signed
 
 NAME = "specification"
 MOST_COLUMNS = 3
@@ -199,5 +199,5 @@ def _words(found: Mapping[str, Any], quantities: Mapping[str, Any]) -> str:
 
 def _figure(point: Mapping[str, Any], quantity: Mapping[str, Any]) -> str:
     digits = quantity["decimals"]
-    interval = f" ({plain(point['low'], digits)} to {plain(point['high'], digits)})" if point["low"] is not None else ""
-    return f"{point['pickup']} {point['x']:g}, {plain(point['y'], digits)} {quantity['unit']}{interval}"
+    ends = "" if point["low"] is None else f" ({interval(point['low'], point['high'], digits)})"
+    return f"{point['pickup']} {point['x']:g}, {figure(point['y'], digits)} {quantity['unit']}{ends}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from coilbench_service.charts.figures import figure
+from coilbench_service.charts.figures import quantity_figure
 from coilbench_service.charts.theme import DASHES, FAINT, SERIES
 
 EACH = len(SERIES)
@@ -81,7 +81,9 @@ def _extremes(strums: Sequence[Mapping[str, Any]]) -> dict[int, str]:
     if known:
         for word, pick in (("lowest", min), ("highest", max)):
             strum = pick(known, key=lambda one: one["quantities"][LEVEL])
-            kinds[strum["number"]] = f"{strum['number']}: {word} RMS level, {figure(LEVEL, strum['quantities'][LEVEL])}"
+            kinds[strum["number"]] = (
+                f"{strum['number']}: {word} RMS level, {quantity_figure(LEVEL, strum['quantities'][LEVEL])}"
+            )
     return kinds
 
 

@@ -7,8 +7,9 @@ from typing import Any
 
 from coilbench_service.charts.axes import level_axis
 from coilbench_service.charts.chart import Chart
-from coilbench_service.charts.figures import NONE, mean_figure, number
+from coilbench_service.charts.figures import mean_figure
 from coilbench_service.charts.theme import FAINT, INK, PAPER, SERIES, SHADE, SHADE_DARK, WIDTH
+from coilbench_service.writing import NOTHING, figure
 from coilbench_worker.measure.bands import BALANCE, OCTAVES, THIRDS
 
 NAME = "bands"
@@ -172,11 +173,11 @@ def _words(document: Mapping[str, Any], missing: str) -> list[str]:
     thirds = summary.get(KEY) or {}
     known = [(part, thirds[part]["mean"]) for part in _MIDS if (thirds.get(part) or {}).get("mean") is not None]
     if known:
-        levels = ", ".join(f"{part} Hz {number(level, 1)}" for part, level in known)
+        levels = ", ".join(f"{part} Hz {figure(level, 1)}" for part, level in known)
         said.append(f"Mean levels, dB: {levels}.")
     if missing:
         said.append(missing)
-    if NONE in balance:
+    if NOTHING in balance:
         reasons = {strum["reasons"].get(f"{part}_db") for strum in strums for part in BALANCE} - {None}
-        said.append(f"What is {NONE} can't be measured: {'; '.join(sorted(str(reason) for reason in reasons))}.")
+        said.append(f"What is {NOTHING} can't be measured: {'; '.join(sorted(str(reason) for reason in reasons))}.")
     return said

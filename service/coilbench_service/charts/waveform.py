@@ -8,8 +8,9 @@ from typing import Any
 from coilbench_service.charts import overview, strum_lane
 from coilbench_service.charts.axes import time_axis
 from coilbench_service.charts.chart import Chart
-from coilbench_service.charts.figures import first_of, number, seconds
+from coilbench_service.charts.figures import first_of, seconds
 from coilbench_service.charts.theme import INK, SERIES, SHADE_DARK, WIDTH
+from coilbench_service.writing import figure
 from coilbench_worker.measure.checks import check_kind
 
 NAME = "waveform"
@@ -98,7 +99,7 @@ def _note(greatest: float, scale: float, checked: bool) -> str:
         return "Digital silence throughout."
     enlarged = "" if scale >= 1.0 else f" The axis ends at {scale:g} of full scale."
     below = " Below, what checks name: strums as bars, the first places as ticks." if checked else ""
-    return f"Greatest sample {number(level, 1)} dBFS.{enlarged}{below}"
+    return f"Greatest sample {figure(level, 1)} dBFS.{enlarged}{below}"
 
 
 def _words(document: Mapping[str, Any], greatest: float, marked: Sequence[Mapping[str, Any]]) -> list[str]:
@@ -107,7 +108,7 @@ def _words(document: Mapping[str, Any], greatest: float, marked: Sequence[Mappin
     level = overview.dbfs(greatest)
     said = [
         f"Least and greatest samples over the {seconds(document['audio']['duration_s'])} of the recording.",
-        "It is digital silence." if level is None else f"The greatest sample is at {number(level, 1)} dBFS.",
+        "It is digital silence." if level is None else f"The greatest sample is at {figure(level, 1)} dBFS.",
         f"{len(strums)} strum{'' if len(strums) == 1 else 's'} found{':' if strums else '.'}",
     ]
     if strums:
@@ -127,4 +128,4 @@ def _words(document: Mapping[str, Any], greatest: float, marked: Sequence[Mappin
 def _places(times_s: Sequence[float]) -> str:
     if len(times_s) > FEW:
         return f" (marked at {len(times_s)} places from {seconds(times_s[0])} to {seconds(times_s[-1])})"
-    return f" (marked at {', '.join(number(time, 2) for time in times_s)} s)" if times_s else ""
+    return f" (marked at {', '.join(figure(time, 2) for time in times_s)} s)" if times_s else ""

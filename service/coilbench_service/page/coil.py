@@ -17,14 +17,13 @@ from pydantic import ValidationError
 
 from coilbench_service.bench import Bench
 from coilbench_service.beside import modelled
-from coilbench_service.charts.amounts import MINUS, hertz, signed
 from coilbench_service.charts.response import response_chart
 from coilbench_service.coil_request import CoilRequest
 from coilbench_service.page import coil_fields
 from coilbench_service.page.coil_fields import COIL, EXAMPLE, FIELDS, LOAD, STEPS, USUAL, WIRE
 from coilbench_service.page.layout import show
-from coilbench_service.page.written import NOTHING
 from coilbench_service.problems import Problem, field_errors
+from coilbench_service.writing import MINUS, NOTHING, hertz, signed
 from coilbench_worker.store import pickups
 
 CHART = "/v1/charts/response"

@@ -9,9 +9,9 @@ from typing import Any
 
 from coilbench_service.about import Conditions
 from coilbench_service.field_labels import LABELS
-from coilbench_service.page.written import MINUS, plain
 from coilbench_service.sheet_columns import SheetColumn, all_columns, known_columns
 from coilbench_service.sheet_kind import PICKUP, SESSION, SheetKind
+from coilbench_service.writing import plain
 
 
 @dataclass(frozen=True)
@@ -140,15 +140,7 @@ def typed_number(value: Any) -> Any:
     return f"{value:.12g}" if isinstance(value, float) else value
 
 
-def number_or_text(value: Any) -> str:
-    """A value for reading, with a real minus sign; a dash for None."""
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        return f"{value:.12g}".replace("-", MINUS)
-    return plain(value)
-
-
 FILTERS: dict[str, Callable[..., Any]] = {
     "dotted": lambda path: ".".join(json.loads(path)),
     "typed_number": typed_number,
-    "number_or_text": number_or_text,
 }

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import datetime
-from math import isfinite
 from typing import Any
 
 from markupsafe import Markup
 
-from coilbench_service.report.writing import said, signed
+from coilbench_service.writing import figure, plain, said, signed
 from coilbench_worker.compare.columns import in_a_sentence
 
-MINUS = "\N{MINUS SIGN}"
-NOTHING = "\N{EN DASH}"
 SEVERITIES = ("reject", "caution", "note")
 """Worst first."""
 STATES = {
@@ -31,14 +28,6 @@ ENDINGS = {
     "file-end": "the file ends",
 }
 _UNITS = ((1e9, "GB"), (1e6, "MB"), (1e3, "kB"))
-
-
-def figure(value: float | None, decimals: int = 1) -> str:
-    """A number with this many decimals and a real minus sign; a dash for None."""
-    if value is None or not isfinite(value):
-        return NOTHING
-    text = f"{value:.{decimals}f}"
-    return text.replace("-", MINUS) if float(text) != 0 else text.removeprefix("-")
 
 
 def moment(text: str) -> Markup:
@@ -69,19 +58,6 @@ def has_page(key: str) -> bool:
 def called(take: Mapping[str, Any]) -> str:
     """What a take is called: its label, else the name of its file."""
     return str(take["about"].get("label") or take["file"]["name"])
-
-
-def plain(value: Any) -> str:
-    """Any value of a description as text for people."""
-    if value is None:
-        return NOTHING
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list):
-        return ", ".join(plain(one) for one in value)
-    if isinstance(value, dict):
-        return "; ".join(f"{name}: {plain(one)}" for name, one in value.items())
-    return str(value)
 
 
 def ended(text: str) -> str:

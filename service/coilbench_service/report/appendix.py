@@ -8,7 +8,7 @@ from typing import Any
 from coilbench_service.field_labels import label_of
 from coilbench_service.report.blocks import Block, Head, Paragraph, Section, Table
 from coilbench_service.report.contents import Contents
-from coilbench_service.report.writing import NOTHING, listed, moment, plain
+from coilbench_service.writing import NOTHING, listed, moment, plain
 
 
 def appendix(contents: Contents) -> Section:

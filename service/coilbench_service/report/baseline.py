@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from coilbench_service.report.writing import counted
+from coilbench_service.writing import counted
 
 REFERENCE = "reference"
 """Field of a session's sheet that names it."""

@@ -7,7 +7,7 @@ from typing import Any
 
 from coilbench_service.report.blocks import Block, Head, Paragraph, Section, Table
 from coilbench_service.report.contents import Contents
-from coilbench_service.report.writing import NOTHING, capital, said, some
+from coilbench_service.writing import NOTHING, capital, said, some
 from coilbench_worker.measure.checks import check_kind
 
 SEVERITIES = {"reject": "not usable", "caution": "caution", "note": "note"}

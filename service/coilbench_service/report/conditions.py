@@ -9,7 +9,7 @@ from coilbench_service.conditions import CONDITIONS
 from coilbench_service.field_labels import label_of
 from coilbench_service.report.blocks import Block, Head, Paragraph, Section, Table
 from coilbench_service.report.contents import Contents, TakeTold
-from coilbench_service.report.writing import counted, listed, plain, some
+from coilbench_service.writing import counted, listed, plain, some
 
 SOURCES = {"takes": "the takes", "session": "the session's sheet", "pickup": "the pickup's sheet", "chain": "the chain"}
 MOST_NAMES = 12

@@ -13,7 +13,7 @@ from coilbench_service.report.contents import Contents
 from coilbench_service.report.definitions import care, definitions, limits
 from coilbench_service.report.figures import figures, glance
 from coilbench_service.report.findings import findings
-from coilbench_service.report.writing import moment
+from coilbench_service.writing import moment
 
 QUESTION = "question"
 """Field of a session's sheet that says what it was recorded for."""

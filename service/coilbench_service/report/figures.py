@@ -7,8 +7,8 @@ from typing import Any
 
 from coilbench_service.report.blocks import Block, Bullets, Head, Paragraph, Part, Section, Table
 from coilbench_service.report.contents import Contents
-from coilbench_service.report.writing import NOTHING, capital, figure, interval, listed, plain, said, signed
 from coilbench_service.table.columns import UNCERTAINTY
+from coilbench_service.writing import NOTHING, capital, figure, interval, listed, plain, said, signed
 from coilbench_worker.compare.columns import Column, column
 
 AT_A_TIME = 8

@@ -11,7 +11,7 @@ from coilbench_service.evidence import NOT_YET
 from coilbench_service.field_labels import label_of
 from coilbench_service.report.blocks import Block, Bullets, Head, Paragraph, Section, Table
 from coilbench_service.report.contents import Contents
-from coilbench_service.report.writing import NOTHING, counted, figure, interval, listed, said, some
+from coilbench_service.writing import NOTHING, counted, figure, interval, listed, said, some
 from coilbench_worker.compare.columns import column, in_a_sentence
 from coilbench_worker.compare.ear import ear_step
 

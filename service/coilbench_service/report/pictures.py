@@ -20,9 +20,9 @@ from coilbench_service.pictured import Pictured, pictured_of
 from coilbench_service.problems import Problem
 from coilbench_service.report.blocks import Picture
 from coilbench_service.report.contents import Contents
-from coilbench_service.report.writing import counted, listed
 from coilbench_service.routes.groupings import FIELDS, FITTED
 from coilbench_service.subject_names import subject_names
+from coilbench_service.writing import counted, listed
 
 MOST_PICKUPS = min(bands.MOST, beside.MOST_TAKES)
 """Of one picture; the tables have all of them."""

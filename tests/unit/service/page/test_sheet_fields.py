@@ -8,9 +8,10 @@ from typing import Any
 import pytest
 
 from coilbench_service.page import sheet_fields
-from coilbench_service.page.sheet_fields import number_or_text, own_fields, typed_number
+from coilbench_service.page.sheet_fields import own_fields, typed_number
 from coilbench_service.sheet_columns import known_columns
 from coilbench_service.sheet_kind import PICKUP, SESSION, SheetKind
+from coilbench_service.writing import plain
 
 
 @pytest.mark.parametrize("kind", [PICKUP, SESSION])
@@ -58,4 +59,4 @@ def test_conditions_of_ones_own_have_their_own_place() -> None:
 
 def test_numbers_are_typed_without_a_needless_point_and_read_with_a_real_minus() -> None:
     assert [typed_number(value) for value in (6020.0, 2.31, 7, "x", None)] == ["6020", "2.31", 7, "x", None]
-    assert [number_or_text(value) for value in (-3.5, 6020.0, True, None)] == ["\u22123.5", "6020", "yes", "\u2013"]
+    assert [plain(value) for value in (-3.5, 6020.0, True, None)] == ["\u22123.5", "6020", "yes", "\u2013"]

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from markupsafe import Markup
 
-from coilbench_service.page.written import called, coded, encoded, ended, figure, has_page, moment, plain, size, worst
+from coilbench_service.page.written import called, coded, encoded, ended, has_page, moment, size, worst
+from coilbench_service.writing import figure, plain
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""How a report writes things down: figures with a real minus sign, intervals, lists in a sentence, any value."""
+"""How reports, pages and charts write things down for people: figures with a real minus sign, lists, any value."""
 
 from __future__ import annotations
 
@@ -13,18 +13,23 @@ NOTHING = "\N{EN DASH}"
 _SIGN = re.compile(r"(?<![\w.)\]-])-(?=\d)")
 
 
-def figure(value: float | None, decimals: int) -> str:
-    """A number with so many decimals; a dash for None."""
+def figure(value: float | None, decimals: int = 1) -> str:
+    """A number with so many decimals, zero without a sign; a dash for None."""
     if value is None or not isfinite(value):
         return NOTHING
     text = f"{value:.{decimals}f}"
     return text.removeprefix("-") if float(text) == 0 else text.replace("-", MINUS)
 
 
-def signed(value: float | None, decimals: int) -> str:
+def signed(value: float | None, decimals: int = 1) -> str:
     """A difference: with its sign also when that is plus."""
     text = figure(value, decimals)
     return text if value is None or text.startswith(MINUS) or float(text) == 0 else f"+{text}"
+
+
+def hertz(value: float) -> str:
+    """A frequency, Hz, to three digits with its unit."""
+    return f"{value / 1000:.3g} kHz" if value >= 1000 else f"{value:.3g} Hz"
 
 
 def interval(low: float | None, high: float | None, decimals: int) -> str:
@@ -64,7 +69,7 @@ def plain(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float):
-        return f"{value:.10g}".replace("-", MINUS) if isinstance(value, float) else str(value).replace("-", MINUS)
+        return f"{value:.12g}".replace("-", MINUS) if isinstance(value, float) else str(value).replace("-", MINUS)
     if isinstance(value, list):
         return ", ".join(plain(one) for one in value)
     if isinstance(value, Mapping):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from coilbench_service.report.writing import figure, interval, listed, plain, said, signed, some
+from coilbench_service.writing import figure, interval, listed, plain, said, signed, some
 
 
 @pytest.mark.parametrize(
