@@ -12,7 +12,7 @@ from coilbench import BadDescription, Client, NotFound, NotSaved, UnknownFormat,
 from coilbench.errors import BadRequest
 from http_recordings import pcm16, strums
 from http_service import Service
-from served import Command, served_service, typed_at
+from served import Command, served_service
 
 TWICE, ONCE = "harbour-neck", "mill: bridge/1"
 
@@ -27,17 +27,6 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Service, 
         with Client(url, retries=0) as client:
             client.add_pickup(TWICE, inductance_h=2.5, dcr_ohm=6000, capacitance_pf=110)
         yield service, url
-
-
-@pytest.fixture
-def bench(served: tuple[Service, str]) -> Iterator[Client]:
-    with Client(served[1], retries=0) as client:
-        yield client
-
-
-@pytest.fixture
-def command(served: tuple[Service, str], capsys: pytest.CaptureFixture[str]) -> Command:
-    return typed_at(served[1], capsys)
 
 
 def takes_of(bench: Client, pickup: str) -> list[str]:

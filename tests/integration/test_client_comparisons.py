@@ -17,7 +17,7 @@ from coilbench import Client
 from coilbench.answer import Answer
 from http_recordings import RATE_HZ, pcm16, strums
 from http_service import Service
-from served import Command, served_service, typed_at
+from served import Command, served_service
 
 LEVELS = {"harbour-neck": -18.0, "ferry-neck": -18.0, "weir-bridge": -14.0, "mill-bridge": -12.0, "quay-bridge": -10.0}
 """Peak of the strums before the hand, dBFS."""
@@ -73,17 +73,6 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Service, 
             for pickup, magnet in MAGNETS.items():
                 client.add_pickup(pickup, magnet=magnet, dcr_ohm=resistance_ohm(pickup))
         yield service, url
-
-
-@pytest.fixture
-def bench(served: tuple[Service, str]) -> Iterator[Client]:
-    with Client(served[1], retries=0) as client:
-        yield client
-
-
-@pytest.fixture
-def command(served: tuple[Service, str], capsys: pytest.CaptureFixture[str]) -> Command:
-    return typed_at(served[1], capsys)
 
 
 def flat(text: str) -> str:

@@ -15,7 +15,7 @@ import soundfile
 from coilbench import Client, Conflict, NoCommonLevel, NotFound, NothingToHear, NotSaved, TooLoud
 from http_recordings import pcm16, strums, strums_wav
 from http_service import Service
-from served import Command, served_service, typed_at
+from served import Command, served_service
 
 LEVELS_DBFS = {"harbour-neck": -12.0, "mill: bridge/1": -30.0}
 
@@ -28,17 +28,6 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Service, 
             service.measured(strums_wav(level_dbfs=level), "a.wav", about)
         service.measured(strums_wav(gap_s=0.7), "short.wav", {"pickup": "short", "session": "Friday"})
         yield service, address
-
-
-@pytest.fixture
-def bench(served: tuple[Service, str]) -> Iterator[Client]:
-    with Client(served[1], retries=0) as client:
-        yield client
-
-
-@pytest.fixture
-def command(served: tuple[Service, str], capsys: pytest.CaptureFixture[str]) -> Command:
-    return typed_at(served[1], capsys)
 
 
 def first_take(bench: Client, pickup: str = "harbour-neck") -> str:
