@@ -10,15 +10,19 @@ from flask import Response, request
 from pydantic import BaseModel, ConfigDict, Field
 
 from coilbench_service import problem_kinds as kinds
+from coilbench_service.accepted import form_accepted
 from coilbench_service.charts import drawing
 from coilbench_service.charts.chart import Chart
 from coilbench_service.charts.drawer import DrawingBusy
 from coilbench_service.conditional import ConditionalResponse
-from coilbench_service.problems import FieldError, Problem
+from coilbench_service.problems import Problem
 
 Form = Literal["svg", "png", "json"]
 SVG, PNG, DOCUMENT = "image/svg+xml", "image/png", "application/json"
 _FORMS: dict[str, Form] = {SVG: "svg", PNG: "png", DOCUMENT: "json"}
+RETRY_AFTER_S = "10"
+STILL = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
+"""For an SVG opened by itself: nothing runs, nothing is fetched."""
 CHART_BODIES: dict[str, Any] = {
     "description": "The chart: SVG, PNG, or its Vega-Lite document with data and text alternative (`description`)",
     "content": {SVG: {"schema": {}}, PNG: {"schema": {}}, DOCUMENT: {"schema": {"type": "object"}}},
@@ -41,7 +45,7 @@ def chart_answer(chart: Chart, form: ChartForm) -> Response:
     ------
     Problem : not-acceptable, too-many-charts
     """
-    chosen = form.format or _form_accepted()
+    chosen = form.format or form_accepted(_FORMS, "svg")
     text = json.dumps(chart.document(), ensure_ascii=False, allow_nan=False, sort_keys=True)
     tag = hashlib.sha256(f"{chosen} {form.scale if chosen == 'png' else ''} {text}".encode()).hexdigest()[:32]
     response = ConditionalResponse(b"", mimetype=next(kind for kind, known in _FORMS.items() if known == chosen))
@@ -57,23 +61,9 @@ def chart_answer(chart: Chart, form: ChartForm) -> Response:
     return response
 
 
-RETRY_AFTER_S = "10"
-STILL = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
-"""For an SVG opened by itself: nothing runs, nothing is fetched."""
-
-
 def _drawn(chart: Chart, form: Form, scale: float) -> bytes:
     try:
         return drawing.svg(chart).encode() if form == "svg" else drawing.png(chart, scale)
     except DrawingBusy as error:
         detail = f"The chart was not drawn: {error}."
         raise Problem(kinds.TOO_MANY_CHARTS, detail, headers={"Retry-After": RETRY_AFTER_S}) from error
-
-
-def _form_accepted() -> Form:
-    accept = request.accept_mimetypes
-    best = accept.best_match(list(_FORMS)) if accept else SVG
-    if best is None:
-        detail = f"Accept says {request.headers.get('Accept')!r:.200}; there are {', '.join(_FORMS)}."
-        raise Problem(kinds.NOT_ACCEPTABLE, detail, errors=[FieldError("Accept", "names no form that can be given")])
-    return _FORMS[best]

@@ -106,7 +106,7 @@ NOT_ACCEPTABLE = _known(
     "not-acceptable",
     406,
     "None of the formats asked for can be given",
-    "Ask with format= or Accept for json, jsonl, csv, xlsx or parquet.",
+    "Ask with format= or Accept for one of those that the detail lists.",
 )
 NOT_MEASURED_YET = _known(
     "not-measured-yet",

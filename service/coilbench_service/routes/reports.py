@@ -5,17 +5,18 @@ from __future__ import annotations
 import threading
 from typing import Any, Literal
 
-from flask import Response, request
+from flask import Response
 from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from coilbench_service import problem_kinds as kinds
+from coilbench_service.accepted import form_accepted
 from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
 from coilbench_service.comparing import HEADLINE
 from coilbench_service.openapi import answers
-from coilbench_service.problems import FieldError, Problem
+from coilbench_service.problems import Problem
 from coilbench_service.question import Confidence, QuantityKeys, SubjectKey
 from coilbench_service.recording_answer import attachment
 from coilbench_service.report import html, pdf
@@ -82,7 +83,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
     @api.get("", responses=answers({200: BODIES}, *PROBLEMS))
     def report_session(path: ReportPath, query: ReportQuery) -> Response:
         """What was found in a session: one file to read offline, to print, or to hand over."""
-        form = query.format or _form_accepted()
+        form = query.format or form_accepted(_FORMS, "html")
         if not places.acquire(timeout=PLACE_WITHIN_S):
             detail = f"No place was free within {PLACE_WITHIN_S:g} s."
             raise Problem(kinds.TOO_MANY_REPORTS, detail, headers={"Retry-After": "10"})
@@ -110,14 +111,3 @@ def _made(bench: Bench, session: str, query: ReportQuery, form: Form) -> Respons
     response.headers["Vary"] = "Accept"
     response.headers["Content-Disposition"] = attachment(f"{session}.{form}", "inline")
     return response
-
-
-def _form_accepted() -> Form:
-    accept = request.accept_mimetypes
-    best = accept.best_match(list(_FORMS)) if accept else html.MEDIA_TYPE
-    if best is None:
-        detail = f"Accept says {request.headers.get('Accept')!r:.200}; there are {', '.join(_FORMS)}."
-        advice = f"Ask with format= or Accept for {', '.join(_FORMS.values())}."
-        errors = [FieldError("Accept", "names no form that can be given")]
-        raise Problem(kinds.NOT_ACCEPTABLE, detail, errors=errors, advice=advice)
-    return _FORMS[best]

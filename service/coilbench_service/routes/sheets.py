@@ -12,11 +12,12 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from coilbench_service import problem_kinds as kinds
 from coilbench_service import sheet_changes, sheet_csv
+from coilbench_service.accepted import form_accepted
 from coilbench_service.answers import json_answer, page_answer, tag_of
 from coilbench_service.bench import Bench
 from coilbench_service.conditional import require_state
 from coilbench_service.openapi import Making, answers
-from coilbench_service.problems import FieldError, Problem
+from coilbench_service.problems import Problem
 from coilbench_service.selection import ID_PATTERN, MAX_LIMIT
 from coilbench_service.sheet import MOST_CHARACTERS, SheetKey
 from coilbench_service.sheet_kind import SheetKind
@@ -86,7 +87,7 @@ def blueprint(bench: Bench, kind: SheetKind, view: type[BaseModel], page: type[B
         responses=answers({200: page}, kinds.NOT_ACCEPTABLE),
     )
     def list_sheets(query: SheetQuery) -> Response:
-        if (query.format or _form_accepted()) == "csv":
+        if (query.format or form_accepted(_MEDIA_TYPES, "json")) == "csv":
             response = Response(_every(bench, kind), mimetype=sheet_csv.MEDIA_TYPE)
             response.headers["Content-Disposition"] = f'attachment; filename="{kind.plural}.csv"'
             response.headers["Cache-Control"] = "no-store"
@@ -147,20 +148,6 @@ def _every(bench: Bench, kind: SheetKind) -> Iterator[bytes]:
     with bench.database.read() as connection:
         records = list(kind.store.by_key(connection).values())
     return sheet_csv.pieces(kind.model, records)
-
-
-def _form_accepted() -> Format:
-    accept = request.accept_mimetypes
-    best = accept.best_match(list(_MEDIA_TYPES)) if accept else "application/json"
-    if best is None:
-        detail = f"Accept says {request.headers.get('Accept')!r:.200}; there are {', '.join(_MEDIA_TYPES)}."
-        raise Problem(
-            kinds.NOT_ACCEPTABLE,
-            detail,
-            errors=[FieldError("Accept", "names no form that can be given")],
-            advice="Ask with format= or Accept for json or csv.",
-        )
-    return _MEDIA_TYPES[best]
 
 
 def _require_utf8() -> None:

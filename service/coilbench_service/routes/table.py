@@ -8,17 +8,18 @@ from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from typing import IO, Any, Literal
 
-from flask import Response, request, send_file
+from flask import Response, send_file
 from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, field_validator, model_validator
 from sqlalchemy import Connection
 
 from coilbench_service import problem_kinds as kinds
+from coilbench_service.accepted import form_accepted
 from coilbench_service.answers import page_answer
 from coilbench_service.bench import Bench
 from coilbench_service.openapi import answers
-from coilbench_service.problems import FieldError, Problem
+from coilbench_service.problems import Problem
 from coilbench_service.selection import ID_PATTERN, TakeQuery, split_list
 from coilbench_service.sheet import MOST_CHARACTERS
 from coilbench_service.table import csv_text, json_lines, parquet, workbook
@@ -136,7 +137,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
         Spreadsheets and Parquet say in the header Coilbench-Rows how many rows they have; CSV and JSON lines are sent
         while they are made.
         """
-        form = query.format or _form_accepted()
+        form = query.format or form_accepted(_MEDIA_TYPES, "json")
         question = query.question()
         if form == "json":
             return _json_page(bench, question, query.limit, query.cursor)
@@ -146,17 +147,6 @@ def blueprint(bench: Bench) -> APIBlueprint:
         return response
 
     return api
-
-
-def _form_accepted() -> Format:
-    accept = request.accept_mimetypes
-    if not accept:
-        return "json"
-    best = accept.best_match(list(_MEDIA_TYPES))
-    if best is None:
-        detail = f"Accept says {request.headers.get('Accept')!r:.200}; there are {', '.join(_MEDIA_TYPES)}."
-        raise Problem(kinds.NOT_ACCEPTABLE, detail, errors=[FieldError("Accept", "names no form that can be given")])
-    return _MEDIA_TYPES[best]
 
 
 def _json_page(bench: Bench, question: Question, limit: int, cursor: str | None) -> Response:
