@@ -15,9 +15,8 @@ from coilbench_service.final_take import take_not_found
 from coilbench_service.inheritance import Inheritance
 from coilbench_service.measurement_view import measurement_view
 from coilbench_service.problems import Problem
-from coilbench_service.unmeasured import raise_why_not
+from coilbench_service.unmeasured import measured
 from coilbench_worker.store import measurements, takes
-from coilbench_worker.store.states import FAILED, REJECTED
 
 
 @dataclass(frozen=True)
@@ -73,9 +72,7 @@ def pictured_of(connection: Connection, take_id: str) -> Pictured:
     take = takes.get(connection, take_id)
     if take is None:
         raise take_not_found(take_id)
-    measurement = measurements.current(connection, take_id)
-    if measurement is None or take.state in (REJECTED, FAILED):
-        raise_why_not(take)
+    measurement = measured(take, measurements.current(connection, take_id))
     traces = measurements.traces(connection, take_id)
     if traces is None:
         raise Problem(kinds.NOT_PICTURED, f"The take {take_id} was measured before pictures were kept.")

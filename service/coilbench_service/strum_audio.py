@@ -18,10 +18,9 @@ from coilbench_service.bench import Bench
 from coilbench_service.excerpt_shelf import PLACE_WITHIN_S, NoPlace
 from coilbench_service.final_take import existing
 from coilbench_service.problems import Problem
-from coilbench_service.unmeasured import raise_why_not
+from coilbench_service.unmeasured import measured
 from coilbench_worker.excerpt import FORM, GREATEST_DBTP, ExcerptFailed, ExcerptTooLoud, cut_excerpt
 from coilbench_worker.store import measurements
-from coilbench_worker.store.states import FAILED, REJECTED
 from coilbench_worker.store.takes import TakeRecord
 
 LEAST_LUFS, MOST_LUFS = -70.0, 0.0
@@ -92,9 +91,7 @@ def sound_of(bench: Bench, take_id: str, number: int, match_lufs: float | None) 
     """
     take = existing(bench, take_id)
     with bench.database.read() as connection:
-        measurement = measurements.current(connection, take.id)
-    if measurement is None or take.state in (REJECTED, FAILED):
-        raise_why_not(take)
+        measurement = measured(take, measurements.current(connection, take.id))
     document = measurement.document
     strum = next((each for each in document["strums"] if each["number"] == number), None)
     if strum is None:

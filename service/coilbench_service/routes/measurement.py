@@ -18,9 +18,8 @@ from coilbench_service.measurement_view import Measurement, measurement_view
 from coilbench_service.openapi import Acting, Asking, answers
 from coilbench_service.routes.takes import TakePath
 from coilbench_service.take_view import Take
-from coilbench_service.unmeasured import raise_why_not
+from coilbench_service.unmeasured import measured
 from coilbench_worker.store import measurements
-from coilbench_worker.store.states import FAILED, REJECTED
 
 TAG = Tag(name="measurements", description="What was found in a take")
 
@@ -56,11 +55,9 @@ def blueprint(bench: Bench) -> APIBlueprint:
         """The measurement of a take."""
         take, headers = wait_until_final(bench, path.take_id, header.prefer)
         with bench.database.read() as connection:
-            measurement = measurements.current(connection, take.id)
+            measurement = measured(take, measurements.current(connection, take.id))
             about = Inheritance(connection, [take.about]).about(take.about)
             state = Calibrations(connection).of(about)
-        if measurement is None or take.state in (REJECTED, FAILED):
-            raise_why_not(take)
         return json_answer(measurement_view(take, measurement, about, state), tagged=True, headers=headers)
 
     @api.post(
