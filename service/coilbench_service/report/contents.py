@@ -4,9 +4,11 @@ All of it are views that the API shows too; nothing is measured or worked out he
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
+from functools import cached_property
 from importlib.metadata import version
 from typing import Any
 
@@ -104,18 +106,18 @@ class Contents:
     quantities: tuple[str, ...]
     version: str
 
-    @property
+    @cached_property
     def counting(self) -> tuple[TakeTold, ...]:
         """The takes that are not left out."""
         out = {one.take for one in self.left_out}
         return tuple(take for take in self.takes if take.id not in out)
 
-    @property
+    @cached_property
     def named(self) -> Mapping[str, str]:
         """What takes are called, by id; with the file where two share a label."""
-        labels = [take.called for take in self.takes]
+        sharing = Counter(take.called for take in self.takes)
         return {
-            take.id: f"{take.called} ({take.take['file']['name']})" if labels.count(take.called) > 1 else take.called
+            take.id: f"{take.called} ({take.take['file']['name']})" if sharing[take.called] > 1 else take.called
             for take in self.takes
         }
 
