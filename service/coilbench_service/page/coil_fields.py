@@ -99,9 +99,3 @@ def of_sheet(sheet: Mapping[str, Any]) -> dict[str, float]:
     """What a pickup's sheet says of the fields."""
     names = {field.name: field.name for field in FIELDS} | {"resistance_ohm": "dcr_ohm"}
     return {name: float(sheet[entry]) for name, entry in names.items() if sheet.get(entry) is not None}
-
-
-def wire_of_sheet(sheet: Mapping[str, Any]) -> dict[str, float]:
-    """What a pickup's sheet says of its winding."""
-    names = {"awg": "wire_awg", "turns": "turns", "mean_turn_mm": "mean_turn_mm"}
-    return {name: float(sheet[entry]) for name, entry in names.items() if sheet.get(entry) is not None}

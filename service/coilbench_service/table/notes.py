@@ -99,9 +99,7 @@ class Notes:
                 row["left_out_why"] = self._left_out.get(take.id)
             if measurement is not None:
                 document = measurement_view(take, measurement, about, calibrations.of(about))
-                row["checks"] = "\n".join(
-                    f"{one['severity']} {one['code']}: {one['message']}" for one in document["checks"]
-                )
+                row["checks"] = "\n".join(map(_said, document["checks"]))
                 row |= {"measured": rfc3339(measurement.made), "version": measurement.version}
                 row["sample_rate_hz"] = document["audio"].get("sample_rate_hz")
                 self._counts.update({check["code"] for check in document["checks"]})
