@@ -33,7 +33,8 @@ MOST_TAKES = 2000
 EQUAL_LOUDNESS = "@loudness"
 """Ending of the column of a band at equal loudness: level of the band re the loudness of its strum."""
 TWO_CALIBRATIONS = "it rests on two calibrations; ask for rms_dbfs, which carries their uncertainty in dB"
-SHARED = "both sides hold the same recording"
+SHARED = "both sides hold the same recording ({}, and {}); delete one of the two takes, or describe it anew"
+ONE_TAKE = "both sides hold the same take ({})"
 NOT_YET = "it has not been measured yet"
 OLDER_COPY = "it is an older copy of a recording that takes part"
 BANDS = ("octave_db", "third_octave_db")
@@ -62,6 +63,11 @@ class Witness:
     date: str | None
     state: CalibrationState
     document: dict[str, Any]
+
+    @property
+    def called(self) -> str:
+        """Its label, else its id."""
+        return self.about.get("label") or self.id
 
 
 @dataclass(frozen=True)
@@ -94,8 +100,8 @@ class Evidence:
     def ties(self, first: str, second: str, quantity: str) -> Tie:
         """The tie of two sides in a column."""
         one, two = self._by_key[first], self._by_key[second]
-        if first != second and not {take.sha256 for take in one.takes}.isdisjoint(take.sha256 for take in two.takes):
-            return Tie(withheld=SHARED)
+        if first != second and (shared := _shared(one, two)) is not None:
+            return Tie(withheld=shared)
         if quantity not in LEVELS and quantity not in VOLTAGES:
             return Tie()
         pair = (first, second) if first < second else (second, first)
@@ -223,6 +229,17 @@ def every_pickup(connection: Connection, session: str | None = None) -> list[str
     chosen = TakeFilter(state=("measured",), session=session)
     found = {take.about.get("pickup") for take in takes.each(connection, chosen)}
     return sorted(key for key in found if key)
+
+
+def _shared(one: Party, two: Party) -> str | None:
+    """What is to be said of a recording that both sides hold; None where they hold none."""
+    others = {take.sha256: take for take in two.takes}
+    for take in one.takes:
+        other = others.get(take.sha256)
+        if other is not None:
+            same = take.id == other.id
+            return ONE_TAKE.format(take.called) if same else SHARED.format(take.called, other.called)
+    return None
 
 
 def _unknown(connection: Connection, name: str, key: str, session: str | None) -> Problem:
