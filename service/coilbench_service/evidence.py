@@ -34,7 +34,7 @@ EQUAL_LOUDNESS = "@loudness"
 """Ending of the column of a band at equal loudness: level of the band re the loudness of its strum."""
 TWO_CALIBRATIONS = "it rests on two calibrations; ask for rms_dbfs, which carries their uncertainty in dB"
 SHARED = "both sides hold the same recording ({}, and {}); delete one of the two takes, or describe it anew"
-ONE_TAKE = "both sides hold the same take ({})"
+SAME_TAKE = "both sides hold the same take ({})"
 NOT_YET = "it has not been measured yet"
 OLDER_COPY = "it is an older copy of a recording that takes part"
 BANDS = ("octave_db", "third_octave_db")
@@ -238,7 +238,7 @@ def _shared(one: Party, two: Party) -> str | None:
         other = others.get(take.sha256)
         if other is not None:
             same = take.id == other.id
-            return ONE_TAKE.format(take.called) if same else SHARED.format(take.called, other.called)
+            return SAME_TAKE.format(take.called) if same else SHARED.format(take.called, other.called)
     return None
 
 

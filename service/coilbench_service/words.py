@@ -143,8 +143,8 @@ def fault_of_quantity(quantity: str) -> str | None:
         if parts := [key for key, column in known.items() if column.quantity.key == quantity]:
             return f"has parts: ask for one of them, such as {parts[len(parts) // 2]}"
         near = nearest(quantity, audible())
-        instead = f"near it: {', '.join(near)}" if near else "GET /v1/quantities lists them"
-        return f"{quantity!r:.80} is no quantity; {instead}"
+        lead = f"near it: {', '.join(near)}" if near else "GET /v1/quantities lists them"
+        return f"{quantity!r:.80} is no quantity; {lead}"
     if ear_step(quantity) is None:
         instead = {"rms_mv": "rms_dbfs", "peak_mv": "peak_dbfs"}.get(quantity)
         return "can't be wished for" + (f": ask for {instead}" if instead else ": no ear has a step of it")
