@@ -159,3 +159,11 @@ def test_what_another_site_sends_is_refused_on_every_route_that_changes_somethin
 
 def test_every_field_of_a_description_can_be_changed_on_the_page() -> None:
     assert [field.name for field in description.FIELDS] == [name for name in About.model_fields if name != "extra"]
+
+
+def test_a_reference_without_a_wish_asks_for_one_and_finds_no_fault(service: Service) -> None:
+    service.measured(strums_wav(), about={"pickup": "harbour-neck"})
+    answer = service.client.get("/choose?reference=harbour-neck&by.rms_dbfs=&session=")
+    assert answer.status_code == 200
+    assert "Say below what should be different from harbour-neck." in answer.text
+    assert service.client.get("/choose?reference=harbour-neck&word=nonsense").status_code == 422

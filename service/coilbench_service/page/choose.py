@@ -38,7 +38,7 @@ LOAD = {
 
 
 class ChooseQuery(LoadOfChoice):
-    """Reference and wish; without a reference nothing is asked. Quantities go by `by.` and their key."""
+    """Reference and wish; without both nothing is asked. Quantities go by `by.` and their key."""
 
     model_config = ConfigDict(extra="allow", strict=False)
 
@@ -75,7 +75,7 @@ def add(pages: Blueprint, bench: Bench) -> None:
             known = words.meanings(connection)
         found: dict[str, Any] | None = None
         problem: Problem | None = None
-        if query.reference is not None:
+        if query.reference is not None and (query.word or query.by_quantity):
             try:
                 found = choice(
                     bench,
