@@ -12,6 +12,7 @@ from coilbench_service.about import Key
 from coilbench_service.chart_answer import ChartForm
 from coilbench_service.coil_request import CoilAsked, CoilRequest, LoadAsked
 from coilbench_service.comparing import HEADLINE
+from coilbench_service.grouping import FIELDS, FITTED
 from coilbench_service.problems import field_errors
 from coilbench_service.question import (
     MOST_SUBJECTS,
@@ -20,7 +21,7 @@ from coilbench_service.question import (
     SubjectKey,
     each_once,
 )
-from coilbench_service.routes.groupings import FIELDS, FITTED, FieldName
+from coilbench_service.routes.groupings import FieldName
 from coilbench_service.selection import split_list
 
 Subjects = Annotated[list[SubjectKey], Field(max_length=MOST_SUBJECTS), AfterValidator(each_once)]

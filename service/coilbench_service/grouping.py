@@ -23,6 +23,10 @@ from coilbench_worker.compare.pickup_mean import PickupMean, pickup_mean
 from coilbench_worker.compare.pickup_value import EVENNESS, pickup_value
 from coilbench_worker.store import pickups
 
+GROUPED = ("rms_dbfs", "crest_db", "attack_body_db", "evenness_db")
+"""Quantities of groups unless others are asked for."""
+FIELDS, FITTED = ("dcr_ohm", "inductance_h", "rated_output_mv"), ("rms_dbfs", "treble_db")
+"""Numbers of the sheets, and the quantities they are held against, unless others are asked for."""
 ACTIVE = "active"
 NO_FIELDS = ("name", "notes", "extra")
 """Of a sheet: what tells one pickup from all others, or holds fields of its own."""

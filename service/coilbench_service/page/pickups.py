@@ -9,11 +9,10 @@ from pydantic import Field
 
 from coilbench_service.bench import Bench
 from coilbench_service.charts.specification import specification_chart
-from coilbench_service.grouping import fitted
+from coilbench_service.grouping import FIELDS, FITTED, fitted
 from coilbench_service.page.question import asked
 from coilbench_service.page.sheets import SheetsQuery, show_list
 from coilbench_service.problems import Problem
-from coilbench_service.routes.groupings import FIELDS, FITTED
 from coilbench_service.sheet_kind import PICKUP
 
 

@@ -15,12 +15,11 @@ from coilbench_service.charts.chart import Chart
 from coilbench_service.charts.decay import decay_chart
 from coilbench_service.charts.intervals import intervals_chart
 from coilbench_service.charts.specification import specification_chart
-from coilbench_service.grouping import fitted
+from coilbench_service.grouping import FIELDS, FITTED, fitted
 from coilbench_service.pictured import Pictured, pictured_of
 from coilbench_service.problems import Problem
 from coilbench_service.report.blocks import Picture
 from coilbench_service.report.contents import Contents
-from coilbench_service.routes.groupings import FIELDS, FITTED
 from coilbench_service.subject_names import subject_names
 from coilbench_service.writing import counted, listed
 

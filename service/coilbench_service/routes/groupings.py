@@ -12,13 +12,12 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
-from coilbench_service.grouping import fitted, grouped
+from coilbench_service.grouping import FIELDS, FITTED, GROUPED, fitted, grouped
 from coilbench_service.openapi import answers
 from coilbench_service.question import (
     PROBLEMS,
     ComparedQuantity,
     Confidence,
-    QuantityKey,
     QuantityKeys,
     SubjectKey,
     SubjectKeys,
@@ -27,10 +26,6 @@ from coilbench_service.question import (
 )
 
 TAG = Tag(name="groups", description="Passive against active, magnet against magnet; specification and measurement")
-GROUPED: tuple[QuantityKey, ...] = ("rms_dbfs", "crest_db", "attack_body_db", "evenness_db")
-FITTED: tuple[QuantityKey, ...] = ("rms_dbfs", "treble_db")
-FIELDS = ("dcr_ohm", "inductance_h", "rated_output_mv")
-
 FieldName = Annotated[str, Field(min_length=1, max_length=100)]
 FieldValue = bool | int | float | str
 
