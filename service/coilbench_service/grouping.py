@@ -7,7 +7,7 @@ together with it goes without them.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from coilbench_service import problem_kinds as kinds
@@ -19,6 +19,7 @@ from coilbench_worker.compare.columns import column
 from coilbench_worker.compare.confounding import confounding
 from coilbench_worker.compare.fit import Point, fits
 from coilbench_worker.compare.groups import NO_SAMPLE, groups
+from coilbench_worker.compare.observations import Subject
 from coilbench_worker.compare.pickup_mean import PickupMean, pickup_mean
 from coilbench_worker.compare.pickup_value import EVENNESS, pickup_value
 from coilbench_worker.store import pickups
@@ -47,19 +48,20 @@ def grouped(
     ------
     Problem : field-unknown, subject-unknown, nothing-to-compare, too-many-takes
     """
-    evidence, sheets, members, cautions = _members(bench, quantities, among, session)
+    found = _collection(bench, quantities, among, session)
+    sheets, members = found.sheets, found.members
     field_of = {key: sheet[field] for key, sheet in sheets.items() if sheet.get(field) is not None}
     _require_any("field", [field], [field_of], sheets)
-    found = groups(members, field_of, field=field, quantities=quantities, sheets=sheets, confidence=confidence)
+    split = groups(members, field_of, field=field, quantities=quantities, sheets=sheets, confidence=confidence)
     return {
         "field": field,
         "confidence": confidence,
         "quantities": [quantity_view(key) for key in quantities],
-        "groups": [asdict(one) for one in found.groups],
-        "results": [{**asdict(one), "unit": column(one.quantity).unit_of_difference} for one in found.pairs],
-        "confounded": [asdict(one) for one in found.confounded],
-        "left_out": [*map(asdict, evidence.left_out), *_without([field], members, [field_of])],
-        "cautions": [*found.cautions, *cautions],
+        "groups": [asdict(one) for one in split.groups],
+        "results": [{**asdict(one), "unit": column(one.quantity).unit_of_difference} for one in split.pairs],
+        "confounded": [asdict(one) for one in split.confounded],
+        "left_out": [*map(asdict, found.evidence.left_out), *_without([field], members, [field_of])],
+        "cautions": [*split.cautions, *found.cautions],
     }
 
 
@@ -78,8 +80,9 @@ def fitted(
     ------
     Problem : field-unknown, subject-unknown, nothing-to-compare, too-many-takes
     """
-    evidence, sheets, members, cautions = _members(bench, quantities, among, session)
-    means = _means(evidence, members, quantities, confidence)
+    found = _collection(bench, quantities, among, session)
+    sheets, members = found.sheets, found.members
+    means = _means(found, quantities, confidence)
     values = {field: _numbers(field, sheets) for field in fields}
     texts = [field for field in fields if not values[field] and any(field in sheet for sheet in sheets.values())]
     if texts:
@@ -93,8 +96,8 @@ def fitted(
             {**asdict(one), "points": [_point(point, means[one.quantity].get(point.pickup)) for point in one.points]}
             for one in fits(members, values, quantities=quantities, confidence=confidence)
         ],
-        "left_out": [*map(asdict, evidence.left_out), *_without(fields, members, list(values.values()))],
-        "cautions": [NO_SAMPLE, *_with_active(fields, members, sheets), *cautions],
+        "left_out": [*map(asdict, found.evidence.left_out), *_without(fields, members, list(values.values()))],
+        "cautions": [NO_SAMPLE, *_with_active(fields, members, sheets), *found.cautions],
     }
 
 
@@ -102,20 +105,41 @@ Sheets = dict[str, dict[str, Any]]
 Members = dict[str, dict[str, float]]
 
 
-def _members(
+@dataclass(frozen=True)
+class _Collection:
+    """Pickups that are asked about, each by its key.
+
+    Parameters
+    ----------
+    evidence : that all rests on
+    anchor : the pickup on whose full scale levels stand
+    subjects : with their levels there
+    sheets : with their own fields laid flat, of those that have one
+    members : the value of each quantity that is known
+    cautions : whose levels are not
+    """
+
+    evidence: Evidence
+    anchor: str
+    subjects: Mapping[str, Subject]
+    sheets: Sheets
+    members: Members
+    cautions: Sequence[str]
+
+
+def _collection(
     bench: Bench, quantities: Sequence[str], among: Sequence[str] | None, session: str | None
-) -> tuple[Evidence, Sheets, Members, list[str]]:
-    """The evidence, sheets with their own fields laid flat, the values of each pickup, and what to bear in mind."""
+) -> _Collection:
+    """Gather the pickups with what was measured of them."""
     evidence = collected(bench, among, session, field="among")
     parties = evidence.usable()
     anchor = _anchor(evidence, parties)
-    reference = anchor.takes[0]
+    subjects = {party.key: evidence.subject(party, anchor.takes[0]) for party in parties}
     members: Members = {}
     without: dict[str, list[str]] = {}
     for party in parties:
-        subject = evidence.subject(party, reference)
         ties = {key: evidence.ties(anchor.key, party.key, key) for key in quantities}
-        known = {key: pickup_value(subject, key) for key in quantities if not ties[key].withheld}
+        known = {key: pickup_value(subjects[party.key], key) for key in quantities if not ties[key].withheld}
         members[party.key] = {key: value for key, value in known.items() if value is not None}
         loose = next((tie.withheld for tie in ties.values() if tie.withheld), None)
         if loose:
@@ -126,7 +150,8 @@ def _members(
     ]
     with bench.database.read() as connection:
         records = pickups.by_key(connection, list(members))
-    return evidence, {key: _flat(record.sheet) for key, record in records.items()}, members, cautions
+    sheets = {key: _flat(record.sheet) for key, record in records.items()}
+    return _Collection(evidence, anchor.key, subjects, sheets, members, cautions)
 
 
 def _anchor(evidence: Evidence, parties: Sequence[Party]) -> Party:
@@ -140,17 +165,14 @@ def _anchor(evidence: Evidence, parties: Sequence[Party]) -> Party:
     return max(parties, key=hangs_together)
 
 
-def _means(
-    evidence: Evidence, members: Members, quantities: Sequence[str], confidence: float
-) -> dict[str, dict[str, PickupMean]]:
+def _means(found: _Collection, quantities: Sequence[str], confidence: float) -> dict[str, dict[str, PickupMean]]:
     """By quantity the mean of each pickup that has a value of it, with its interval; a scatter has none."""
-    parties = evidence.usable()
-    anchor = _anchor(evidence, parties)
-    subjects = {party.key: evidence.subject(party, anchor.takes[0]) for party in parties}
     return {
         key: {
-            pickup: pickup_mean(subjects[pickup].of(key), evidence.ties(anchor.key, pickup, key), confidence)
-            for pickup, values in members.items()
+            pickup: pickup_mean(
+                found.subjects[pickup].of(key), found.evidence.ties(found.anchor, pickup, key), confidence
+            )
+            for pickup, values in found.members.items()
             if key in values and key != EVENNESS
         }
         for key in quantities
