@@ -57,13 +57,12 @@ def bands_chart(label: str, document: Mapping[str, Any]) -> Chart:
 
 def _hertz(field: str, title: str | None) -> dict[str, Any]:
     """The x channel: logarithmic, named at the octaves."""
-    axis = {"values": [band.mid_hz for band in OCTAVES], "labelExpr": _HERTZ, "grid": True}
-    octaves = {"values": [float(band.nominal) for band in OCTAVES] + [16000.0], "labelExpr": _HERTZ, "grid": True}
+    octaves = [*(float(band.nominal) for band in OCTAVES), 16000.0]
     return {
         "field": field,
         "type": "quantitative",
         "title": title,
-        "axis": None if title is None else {**axis, **octaves},
+        "axis": None if title is None else {"values": octaves, "labelExpr": _HERTZ, "grid": True},
         "scale": {"type": "log", "domain": [THIRDS[0].low_hz, THIRDS[-1].high_hz], "nice": False},
     }
 

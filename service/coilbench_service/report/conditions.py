@@ -106,13 +106,7 @@ def _values(told: Sequence[TakeTold], field: str) -> list[tuple[str, list[TakeTo
 def _stated(told: Sequence[TakeTold], field: str) -> str:
     """Who said so: the takes themselves, or what they inherit from."""
     sources = dict.fromkeys(one.take["inherited"].get(field, "takes") for one in told)
-    names = {
-        "takes": "the takes",
-        "session": "the session's sheet",
-        "pickup": "the pickup's sheet",
-        "chain": "the chain",
-    }
-    return listed(names[source] for source in sources)
+    return listed(SOURCES[source] for source in sources)
 
 
 def _whose(contents: Contents, takes: Sequence[TakeTold]) -> str:

@@ -157,7 +157,7 @@ def _of_quantity(contents: Contents, key: str) -> Iterator[Block]:
     judged = [found for found in compared.values() if found["withheld"] is None]
     if 0 < len(judged) <= MOST_IN_WORDS:
         yield Bullets(tuple(said(found["sentence"]) for found in judged))
-    notes = [*_reach(judged, meant), *_calibrated(known, meant), *_notes(contents, counting, compared, key)]
+    notes = [*_reach(judged, meant), *_calibrated(known, meant), *_notes(counting, compared, key)]
     if notes:
         yield Paragraph(" ".join(notes), "small")
 
@@ -220,7 +220,7 @@ def _calibrated(rows: Sequence[Row], meant: Column) -> Iterator[str]:
         )
 
 
-def _notes(contents: Contents, rows: list[Row], compared: Mapping[str, Row], key: str) -> Iterator[str]:
+def _notes(rows: Sequence[Row], compared: Mapping[str, Row], key: str) -> Iterator[str]:
     """Why cells are empty or rest on less, and why nothing is said."""
     for row in rows:
         why = (row.get("reasons") or {}).get(key)
