@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from functools import cached_property
 from typing import Any, TypeVar
 
 from sqlalchemy import Connection
@@ -79,17 +80,31 @@ class Party:
     takes: tuple[Witness, ...]
 
 
-@dataclass
+@dataclass(frozen=True)
 class Evidence:
     """All sides of a question, in the order asked; `ties` says how levels of two hang together."""
 
-    parties: list[Party]
-    left_out: list[LeftOut]
-    _ties: dict[tuple[str, str], Tie] = field(default_factory=dict)
+    parties: tuple[Party, ...]
+    left_out: tuple[LeftOut, ...]
+    _ties: dict[tuple[int, int], Tie] = field(default_factory=dict)
 
-    @property
+    @cached_property
     def _by_key(self) -> dict[str, Party]:
         return {party.key: party for party in self.parties}
+
+    @cached_property
+    def _recordings(self) -> dict[str, dict[str, Witness]]:
+        """The takes of each side by the hash of their recordings."""
+        return {party.key: {take.sha256: take for take in party.takes} for party in self.parties}
+
+    @cached_property
+    def _gains(self) -> dict[str, int]:
+        """A number for each side, the same where calibrations are: what ties it to others is then the same too."""
+        numbers: dict[tuple[CalibrationState, ...], int] = {}
+        return {
+            party.key: numbers.setdefault(tuple(take.state for take in party.takes), len(numbers))
+            for party in self.parties
+        }
 
     def subject(self, party: Party, reference: Witness) -> Subject:
         """A side with its values, levels moved to the full scale of the reference take; without them where they can't
@@ -99,15 +114,16 @@ class Evidence:
 
     def ties(self, first: str, second: str, quantity: str) -> Tie:
         """The tie of two sides in a column."""
-        one, two = self._by_key[first], self._by_key[second]
-        if first != second and (shared := _shared(one, two)) is not None:
+        shared = _shared(self._recordings[first], self._recordings[second]) if first != second else None
+        if shared is not None:
             return Tie(withheld=shared)
         if quantity not in LEVELS and quantity not in VOLTAGES:
             return Tie()
-        pair = (first, second) if first < second else (second, first)
+        one, two = sorted((first, second))
+        pair = (self._gains[one], self._gains[two])
         if pair not in self._ties:
-            states = ([take.state for take in self._by_key[key].takes] for key in pair)
-            self._ties[pair] = tie(*states) if one.takes and two.takes else Tie()
+            states = [[take.state for take in self._by_key[key].takes] for key in (one, two)]
+            self._ties[pair] = tie(*states) if all(states) else Tie()
         found = self._ties[pair]
         if quantity in VOLTAGES and not found.withheld and found.standard_uncertainty > 0.0:
             return Tie(withheld=TWO_CALIBRATIONS)
@@ -166,13 +182,14 @@ def gather(
     if sum(counts) > MOST_TAKES:
         detail = f"{sum(counts)} takes would be read; at most {MOST_TAKES} are."
         raise Problem(kinds.TOO_MANY_TAKES, detail, errors=[FieldError(fields[-1], f"at most {MOST_TAKES} takes")])
-    evidence = Evidence([], [])
+    parties: list[Party] = []
+    left_out: list[LeftOut] = []
     reader = Reader(connection)
     for key, chosen in zip(keys, choices, strict=True):
-        found, left_out = reader.taking_part(key, chosen, lambda witness: witness)
-        evidence.left_out += left_out
-        evidence.parties.append(Party(key, "take" if key in single else "pickup", tuple(found)))
-    return evidence
+        found, without = reader.taking_part(key, chosen, lambda witness: witness)
+        left_out += without
+        parties.append(Party(key, "take" if key in single else "pickup", tuple(found)))
+    return Evidence(tuple(parties), tuple(left_out))
 
 
 class Reader:
@@ -231,15 +248,17 @@ def every_pickup(connection: Connection, session: str | None = None) -> list[str
     return sorted(key for key in found if key)
 
 
-def _shared(one: Party, two: Party) -> str | None:
-    """What is to be said of a recording that both sides hold; None where they hold none."""
-    others = {take.sha256: take for take in two.takes}
-    for take in one.takes:
-        other = others.get(take.sha256)
-        if other is not None:
-            same = take.id == other.id
-            return SAME_TAKE.format(take.called) if same else SHARED.format(take.called, other.called)
-    return None
+def _shared(one: Mapping[str, Witness], two: Mapping[str, Witness]) -> str | None:
+    """What is to be said of a recording that both sides hold; None where they hold none.
+
+    Parameters
+    ----------
+    one, two : takes of a side by the hash of their recordings
+    """
+    if one.keys().isdisjoint(two):
+        return None
+    take, other = next((take, two[sha256]) for sha256, take in one.items() if sha256 in two)
+    return SAME_TAKE.format(take.called) if take.id == other.id else SHARED.format(take.called, other.called)
 
 
 def _unknown(connection: Connection, name: str, key: str, session: str | None) -> Problem:
