@@ -107,7 +107,7 @@ def _said(command: Sequence[str], timeout_s: float) -> Mapping[str, Any]:
             stdin=subprocess.DEVNULL,
             capture_output=True,
             timeout=timeout_s,
-            env=_environment(),
+            env=child_environment(Path(__file__).resolve().parents[1]),
             check=False,
             creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
         )
@@ -122,13 +122,17 @@ def _said(command: Sequence[str], timeout_s: float) -> Mapping[str, Any]:
     return said
 
 
-def _environment() -> dict[str, str]:
-    """The environment of the child: ours without the settings, which may hold passwords; one thread for arithmetic."""
+def child_environment(folder: Path) -> dict[str, str]:
+    """The environment of a child: ours without the settings, which may hold passwords; one thread for arithmetic.
+
+    Parameters
+    ----------
+    folder : that the child's package lies in
+    """
     from coilbench_worker.configuration import PREFIX  # here, as the child would need a third longer to begin
 
     kept = {name: value for name, value in os.environ.items() if not name.startswith(PREFIX)}
-    package = str(Path(__file__).resolve().parents[1])
-    paths = os.pathsep.join(path for path in (package, kept.get("PYTHONPATH", "")) if path)
+    paths = os.pathsep.join(path for path in (str(folder), kept.get("PYTHONPATH", "")) if path)
     return {**kept, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 
 

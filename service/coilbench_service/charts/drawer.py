@@ -10,7 +10,6 @@ import atexit
 import json
 import os
 import subprocess
-import sys
 import threading
 from collections.abc import Mapping
 from functools import cache
@@ -18,8 +17,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from coilbench_service.charts.drawer_child import DRAWN, framed, read
-from coilbench_worker.child import child_program
-from coilbench_worker.configuration import PREFIX
+from coilbench_worker.child import child_environment, child_program
 
 Form = Literal["svg", "png", "pdf"]
 CHILD = child_program("coilbench_service.charts.drawer_child")
@@ -153,7 +151,7 @@ class Drawer:
             self._program,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            env=_environment(),
+            env=child_environment(Path(__file__).resolve().parents[2]),
             creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
         )
 
@@ -169,10 +167,3 @@ def _of_process(_process: int) -> Drawer:
     made = Drawer()
     atexit.register(made.close)
     return made
-
-
-def _environment() -> dict[str, str]:
-    """Ours without the settings, which may hold passwords; the program is found where ours is."""
-    kept = {name: value for name, value in os.environ.items() if not name.startswith(PREFIX)}
-    paths = [str(Path(sys.modules["coilbench_service"].__path__[0]).parent), kept.get("PYTHONPATH", "")]
-    return {**kept, "PYTHONPATH": os.pathsep.join(path for path in paths if path)}
