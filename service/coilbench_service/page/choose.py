@@ -15,7 +15,7 @@ from coilbench_service.choosing import choice
 from coilbench_service.page.compare import said
 from coilbench_service.page.layout import show
 from coilbench_service.page.question import asked
-from coilbench_service.page.subjects import offered, quantity_groups
+from coilbench_service.page.subjects import offered, offered_with, quantity_groups
 from coilbench_service.problems import Problem
 from coilbench_service.question import SubjectKey
 from coilbench_service.routes.choices import LoadOfChoice
@@ -87,14 +87,13 @@ def add(pages: Blueprint, bench: Bench) -> None:
                 )
             except Problem as error:
                 problem = error
-        more = [key for key in (query.reference, *query.among) if key is not None]
         return show(
             "choose.html",
             200 if problem is None else problem.kind.status,
             here="page.choose",
             query=query,
-            pickups=list(dict.fromkeys([*choices.pickups, *more])),
-            sessions=list(dict.fromkeys([*choices.sessions, *([query.session] if query.session else [])])),
+            pickups=offered_with(choices.pickups, [query.reference, *query.among]),
+            sessions=offered_with(choices.sessions, [query.session]),
             words=[(one, asks_for(one)) for one in known.values()],
             groups=[(title, [one for one in group if one.key in audible()]) for title, group in quantity_groups()],
             octaves=[one for one in columns().values() if one.quantity.key == "octave_db"],

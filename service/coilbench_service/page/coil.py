@@ -22,6 +22,7 @@ from coilbench_service.coil_request import CoilRequest
 from coilbench_service.page import coil_fields
 from coilbench_service.page.coil_fields import COIL, EXAMPLE, FIELDS, LOAD, STEPS, USUAL, WIRE
 from coilbench_service.page.layout import show
+from coilbench_service.page.subjects import offered_with
 from coilbench_service.problems import Problem, field_errors
 from coilbench_service.writing import MINUS, NOTHING, hertz, signed
 from coilbench_worker.store import pickups
@@ -87,7 +88,7 @@ def add(pages: Blueprint, bench: Bench) -> None:
             422 if found is None and setting.typed else 200,
             here="page.coil",
             pickup=pickup,
-            pickups=list(dict.fromkeys([*sheets, *([pickup] if pickup else [])])),
+            pickups=offered_with(sheets, [pickup]),
             setting=setting,
             given=request.args,
             groups=(("The coil", COIL), ("What hangs on it", LOAD)),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlencode
 
@@ -18,7 +18,7 @@ from coilbench_service.comparing import HEADLINE, compare
 from coilbench_service.field_labels import label_of
 from coilbench_service.page.layout import show
 from coilbench_service.page.question import asked
-from coilbench_service.page.subjects import offered, quantity_groups
+from coilbench_service.page.subjects import offered, offered_with, quantity_groups
 from coilbench_service.problems import Problem
 from coilbench_service.question import Confidence, QuantityKey, SubjectKey
 from coilbench_service.report.findings import compared
@@ -48,6 +48,11 @@ class CompareQuery(BaseModel):
         """Each once, without the baseline."""
         return [key for key in dict.fromkeys(self.other) if key != self.baseline]
 
+    @property
+    def quantities(self) -> list[str]:
+        """Each once; where none is asked for, the usual ones."""
+        return list(dict.fromkeys(self.quantity)) or list(HEADLINE)
+
 
 def add(pages: Blueprint, bench: Bench) -> None:
     """Give the blueprint the page at /compare."""
@@ -69,10 +74,10 @@ def add(pages: Blueprint, bench: Bench) -> None:
             200 if problem is None else problem.kind.status,
             here="page.compare",
             query=query,
-            quantities=list(dict.fromkeys(query.quantity)) or list(HEADLINE),
-            pickups=_with(choices.pickups, query.other),
-            baselines=_with(choices.pickups, [query.baseline]),
-            sessions=_with(choices.sessions, [query.session]),
+            quantities=query.quantities,
+            pickups=offered_with(choices.pickups, query.other),
+            baselines=offered_with(choices.pickups, [query.baseline]),
+            sessions=offered_with(choices.sessions, [query.session]),
             groups=quantity_groups(),
             confidences=sorted({*CONFIDENCES, query.confidence}),
             problem=None if problem is None else said(problem),
@@ -85,19 +90,13 @@ def said(problem: Problem) -> dict[str, Any]:
     return problem.body() | ({"advice": IN_THE_FORM} if problem.kind is kinds.SUBJECT_UNKNOWN else {})
 
 
-def _with(known: Sequence[str], more: Sequence[str | None]) -> list[str]:
-    """What a form offers, and what is asked for though it is not among it."""
-    return list(dict.fromkeys([*known, *(key for key in more if key is not None)]))
-
-
 def _found(bench: Bench, query: CompareQuery) -> dict[str, Any]:
     assert query.baseline is not None
-    quantities = list(dict.fromkeys(query.quantity)) or list(HEADLINE)
     found = compare(
         bench,
         baseline=query.baseline,
         others=query.others or None,
-        quantities=quantities,
+        quantities=query.quantities,
         confidence=query.confidence,
         session=query.session,
     )
@@ -105,12 +104,13 @@ def _found(bench: Bench, query: CompareQuery) -> dict[str, Any]:
     subjects = [one["id"] for one in found["subjects"]]
     shared = [("session", query.session)] if query.session else []
     shared.append(("confidence", f"{query.confidence:g}"))
+    chosen = [("quantity", key) for key in query.quantities]
     pairs = [("baseline", query.baseline), *(("other", key) for key in subjects[1:])]
     return {
         "comparison": found,
         "names": names,
         "sentences": compared(found),
-        "intervals": f"/v1/charts/intervals?{urlencode([*pairs, *(('quantity', key) for key in quantities), *shared])}",
+        "intervals": f"/v1/charts/intervals?{urlencode([*pairs, *chosen, *shared])}",
         "intervals_words": intervals_chart(found, names).alternative,
         "bands": None
         if len(subjects) > bands.MOST
@@ -124,7 +124,7 @@ def _found(bench: Bench, query: CompareQuery) -> dict[str, Any]:
             bench,
             subjects=subjects,
             session=query.session,
-            quantities=quantities,
+            quantities=query.quantities,
             difference={},
             confidence=query.confidence,
         )

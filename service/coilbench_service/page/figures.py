@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,19 +29,25 @@ class Group:
 def of_strums(documents: Sequence[Mapping[str, Any]]) -> list[Group]:
     """Groups of the single-number quantities of strums; millivolts only where one of the measurements has some."""
     any_calibrated = any(document.get("calibration") for document in documents)
-    groups = []
-    for key, title in GROUPS.items():
-        found = tuple(
-            quantity
-            for quantity in QUANTITIES
-            if quantity.of == "strum"
-            and quantity.group == key
-            and not quantity.parts
-            and (any_calibrated or not quantity.calibrated)
+    return grouped(lambda quantity: quantity.of == "strum" and (any_calibrated or not quantity.calibrated))
+
+
+def of_row(row: Mapping[str, Any]) -> list[Group]:
+    """Groups of the single-number quantities of a pickup's row in the table; millivolts only where it has some."""
+    return grouped(lambda quantity: not quantity.calibrated or row.get(quantity.key) is not None)
+
+
+def grouped(shown: Callable[[Quantity], bool]) -> list[Group]:
+    """Single-number quantities by group, those that are shown; no group without any."""
+    groups = (
+        Group(
+            key,
+            title,
+            tuple(one for one in QUANTITIES if one.group == key and not one.parts and shown(one)),
         )
-        if found:
-            groups.append(Group(key, title, found))
-    return groups
+        for key, title in GROUPS.items()
+    )
+    return [group for group in groups if group.quantities]
 
 
 def of_take() -> list[Quantity]:

@@ -14,7 +14,6 @@ from coilbench_service.beside import modelled
 from coilbench_service.charts.response import response_chart
 from coilbench_service.coil_request import CoilRequest
 from coilbench_service.page import coil_fields, figures, sheet_fields
-from coilbench_service.page.figures import Group
 from coilbench_service.page.layout import show
 from coilbench_service.page.sheets import found, newest
 from coilbench_service.problems import Problem
@@ -24,7 +23,6 @@ from coilbench_worker.measure.catalogue import QUANTITIES
 from coilbench_worker.measure.checks import CHECKS
 from coilbench_worker.store.takes import TakeFilter
 
-OF = ("strum", "take", "noise")
 SAID = ("volume_pot_ohm", "tone_pot_ohm", "tone_capacitor_nf", "cable_pf", "input_ohm")
 """Of the usual load, what is said; controls stand fully up."""
 Row = dict[str, Any]
@@ -54,7 +52,7 @@ def add(pages: Blueprint, bench: Bench) -> None:
             groups=sheet_fields.GROUPS[PICKUP.name],
             own=list(sheet_fields.own_fields(PICKUP, sheet or {})),
             measured=row,
-            figures=figure_groups(row) if row is not None else [],
+            figures=figures.of_row(row) if row is not None else [],
             model=model,
             model_words=None if model is None else response_chart({key: model}, model.get("beside")).alternative,
             withheld=withheld,
@@ -68,24 +66,6 @@ def measured_row(connection: Connection, key: str) -> Row | None:
     """The row of the table by pickup, single numbers only; None where no take names the key."""
     keys = [quantity.key for quantity in QUANTITIES if not quantity.parts]
     return next(Pickups(connection, TakeFilter(pickup=key), keys).rows(), None)
-
-
-def figure_groups(row: Row) -> list[Group]:
-    """The quantities of a row in groups; millivolts only where there are some."""
-    groups = []
-    for key, title in figures.GROUPS.items():
-        there = tuple(
-            quantity
-            for quantity in QUANTITIES
-            if quantity.group == key and quantity.of in OF and not quantity.parts and _shown(row, quantity)
-        )
-        if there:
-            groups.append(Group(key, title, there))
-    return groups
-
-
-def _shown(row: Row, quantity: Any) -> bool:
-    return not quantity.calibrated or row.get(quantity.key) is not None
 
 
 def usual_load(sheet: Mapping[str, Any]) -> dict[str, float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from sqlalchemy import Connection
@@ -24,6 +25,11 @@ def offered(connection: Connection) -> Offered:
     """Pickups and sessions to choose from."""
     sessions = sorted(key for key, count in takes.named(connection, "session").items() if count.measured)
     return Offered(tuple(every_pickup(connection)), tuple(sessions))
+
+
+def offered_with(known: Iterable[str], asked: Iterable[str | None]) -> list[str]:
+    """What a form offers, and what is asked for though it is not among it."""
+    return list(dict.fromkeys([*known, *(key for key in asked if key is not None)]))
 
 
 def quantity_groups() -> list[tuple[str, list[Column]]]:
