@@ -11,6 +11,7 @@ from typing import Any
 from coilbench.answer import USUAL_WIDTH
 from coilbench.extension import form_for
 from coilbench.page import Page
+from coilbench.whole_file import write_whole
 
 FORMS = {".svg": "image/svg+xml", ".png": "image/png", ".json": "application/json"}
 """Media types by the extension of the file."""
@@ -124,11 +125,9 @@ class Chart:
         NotSaved : can't be written there
         Unprocessable : a scale out of range
         """
-        from coilbench.table_files import whole  # here, as it loads what writes spreadsheets
-
         target = Path(path)
         media_type = form_for(target, FORMS, "a chart")
         if target.suffix.lower() != ".json":
             return self._fetch(target, media_type, scale)
         text = json.dumps(dict(self.document), ensure_ascii=False, indent=1) + "\n"
-        return whole(target, lambda partial: partial.write_text(text, encoding="utf-8"))
+        return write_whole(target, lambda partial: partial.write_text(text, encoding="utf-8"))

@@ -8,6 +8,7 @@ import requests
 
 from coilbench.errors import NotReachable
 from coilbench.transport import Query, Transport
+from coilbench.whole_file import write_whole
 
 BLOCK_BYTES = 1 << 16
 
@@ -36,9 +37,7 @@ def download(
     NotReachable, Refused : as any request
     NotSaved : it can't be written there
     """
-    from coilbench.table_files import whole  # here, as it loads what writes spreadsheets
-
-    return whole(target, lambda partial: _fetch(transport, path, query, accept, timeout_s, partial))
+    return write_whole(target, lambda partial: _fetch(transport, path, query, accept, timeout_s, partial))
 
 
 def _fetch(transport: Transport, path: str, query: Query, accept: str, timeout_s: float | None, partial: Path) -> None:

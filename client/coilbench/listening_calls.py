@@ -202,9 +202,9 @@ class ListeningCalls(Calls):
             table.save(folder / "list.csv")
             lines = ["#EXTM3U", *(excerpt.file.name for excerpt in listening)]
             (folder / "list.m3u8").write_text("\n".join(lines) + "\n", encoding="utf-8")
+        except NotSaved:
+            raise
         except OSError as cause:
-            if isinstance(cause, NotSaved):
-                raise
             raise NotSaved(f"{folder} can't be written: {cause.strerror or cause}.") from cause
 
 

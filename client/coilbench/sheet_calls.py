@@ -10,7 +10,7 @@ from urllib.parse import quote
 from coilbench.calls import PAGE, Calls, done_once, finite
 from coilbench.errors import NotReadable
 from coilbench.sheet import Imported, Pickup, Session, WithoutSheet
-from coilbench.table_files import whole
+from coilbench.whole_file import write_whole
 
 CSV = "text/csv"
 
@@ -227,7 +227,7 @@ class SheetCalls(Calls):
     def _export(self, plural: str, path: str | Path | None) -> str:
         answer = self._transport.request("GET", f"/v1/{plural}", query=[("format", "csv")], headers={"Accept": CSV})
         if path is not None:
-            whole(Path(path), lambda file: file.write_bytes(answer.content))
+            write_whole(Path(path), lambda file: file.write_bytes(answer.content))
         return answer.content.decode("utf-8")
 
 

@@ -9,9 +9,6 @@ from __future__ import annotations
 
 import csv
 import json
-import os
-import shutil
-import tempfile
 import unicodedata
 from collections.abc import Callable, Mapping
 from importlib import import_module
@@ -23,6 +20,7 @@ import xlsxwriter
 from coilbench.errors import MissingLibrary, NotSaved
 from coilbench.extension import form_for
 from coilbench.table import Table, cell_text, is_numeric
+from coilbench.whole_file import write_whole
 
 _FORMULA_SIGNS = frozenset("=+-@\uff1d\uff0b\uff0d\uff20\ufe66\ufe62\ufe63\ufe6b")  # plain, full-width, small
 _PASSED_OVER = ("Zs", "Zl", "Zp", "Cc", "Cf")  # spaces, controls, format characters such as U+FEFF and U+200B
@@ -49,7 +47,7 @@ def save(table: Table, path: Path) -> Path:
     NotSaved : the folder is missing, the disk full, the file open elsewhere, or too many rows for a spreadsheet
     """
     write = writer_for(path)
-    return whole(path, lambda partial: write(table, partial))
+    return write_whole(path, lambda partial: write(table, partial))
 
 
 def save_answer(tables: Mapping[str, Table], document: Mapping[str, Any], path: Path) -> Path:
@@ -69,46 +67,10 @@ def save_answer(tables: Mapping[str, Table], document: Mapping[str, Any], path: 
     kind = path.suffix.lower()
     if kind == ".json":
         text = json.dumps(dict(document), ensure_ascii=False, indent=1) + "\n"
-        return whole(path, lambda partial: partial.write_text(text, encoding="utf-8"))
+        return write_whole(path, lambda partial: partial.write_text(text, encoding="utf-8"))
     if kind != ".xlsx":
         return save(next(iter(tables.values())), path)
-    return whole(path, lambda partial: _write_book(tables, partial))
-
-
-def whole(path: Path, write: Callable[[Path], Any]) -> Path:
-    """Write a file; all or nothing.
-
-    Parameters
-    ----------
-    path : where to; an existing file is replaced once the new one is complete, one that a link leads to likewise; into
-        a pipe or a device goes what was written, once that is complete
-    write : writes it to the path that it is given
-
-    Raises
-    ------
-    NotSaved : the folder is missing, the disk full, or the file open elsewhere
-    """
-    try:
-        target = path.resolve()
-        special = target.exists() and not target.is_file()
-        folder = None if special else target.parent
-        handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=path.suffix, dir=folder)
-        os.close(handle)
-        partial = Path(name)
-        try:
-            write(partial)
-            if special:
-                with partial.open("rb") as written, target.open("wb") as pipe:
-                    shutil.copyfileobj(written, pipe)
-            else:
-                partial.chmod(0o666 & ~_umask())
-                partial.replace(target)
-        finally:
-            partial.unlink(missing_ok=True)
-    except (OSError, xlsxwriter.exceptions.XlsxFileError) as cause:
-        reason = getattr(cause, "strerror", None) or cause
-        raise NotSaved(f"{path} can't be written: {reason}. Is the folder there, and the file not open?") from cause
-    return path
+    return write_whole(path, lambda partial: _write_book(tables, partial))
 
 
 def writer_for(path: Path) -> Callable[[Table, Path], None]:
@@ -164,19 +126,26 @@ def _write_book(tables: Mapping[str, Table], path: Path) -> None:
         "strings_to_urls": False,
         "strings_to_numbers": False,
     }
-    with xlsxwriter.Workbook(str(path), options) as book:
-        bold = book.add_format({"bold": True, "bottom": 1})
-        formats = (book.add_format({"num_format": "0.00"}), book.add_format({"num_format": "0.00E+00"}))
-        for name, table in tables.items():
-            _write_sheet(book.add_worksheet(name), table, bold, formats)
-        legend = book.add_worksheet("columns")
-        legend.set_column(0, 2, 28)
-        columns = {column.key: column for table in tables.values() for column in table.columns}
-        for line, cells in enumerate(
-            [("column", "meaning", "unit"), *((c.key, c.title, c.unit) for c in columns.values())]
-        ):
-            for number, text in enumerate(cells):
-                legend.write_string(line, number, text, bold if line == 0 else None)
+    try:
+        with xlsxwriter.Workbook(str(path), options) as book:
+            _fill_book(book, tables)
+    except xlsxwriter.exceptions.XlsxFileError as cause:
+        raise OSError(str(cause)) from cause
+
+
+def _fill_book(book: Any, tables: Mapping[str, Table]) -> None:
+    bold = book.add_format({"bold": True, "bottom": 1})
+    formats = (book.add_format({"num_format": "0.00"}), book.add_format({"num_format": "0.00E+00"}))
+    for name, table in tables.items():
+        _write_sheet(book.add_worksheet(name), table, bold, formats)
+    legend = book.add_worksheet("columns")
+    legend.set_column(0, 2, 28)
+    columns = {column.key: column for table in tables.values() for column in table.columns}
+    for line, cells in enumerate(
+        [("column", "meaning", "unit"), *((c.key, c.title, c.unit) for c in columns.values())]
+    ):
+        for number, text in enumerate(cells):
+            legend.write_string(line, number, text, bold if line == 0 else None)
 
 
 def _write_sheet(sheet: Any, table: Table, bold: Any, formats: tuple[Any, Any]) -> None:
@@ -248,12 +217,6 @@ def _write_parquet(table: Table, path: Path) -> None:
         arrays.append(pyarrow.array(values, kind))
     schema = pyarrow.schema(fields, metadata={"per": table.per})
     parquet.write_table(pyarrow.Table.from_arrays(arrays, schema=schema), str(path), compression="zstd")
-
-
-def _umask() -> int:
-    present = os.umask(0)
-    os.umask(present)
-    return present
 
 
 WRITERS: dict[str, Callable[[Table, Path], None]] = {

@@ -15,8 +15,9 @@ import requests
 
 from coilbench.errors import NotReachable, UnreadableAnswer
 from coilbench.table import Row, Table, columns_of
-from coilbench.table_files import whole, writer_for
+from coilbench.table_files import writer_for
 from coilbench.transport import Transport
+from coilbench.whole_file import write_whole
 
 PATH = "/v1/table"
 ROWS_OF_PAGE = {"take": "200", "strum": "50", "pickup": "10"}
@@ -133,7 +134,7 @@ class ServedTable(Table):
             with partial.open("wb") as file:
                 counted.append(self.write(file, format))
 
-        whole(path, write)
+        write_whole(path, write)
         return counted[-1]
 
     def write(self, file: BinaryIO, format: str) -> int:

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.errors import NotSaved
-from coilbench.table_files import whole
+from coilbench.whole_file import write_whole
 
 
 def test_an_existing_file_stays_until_the_new_one_is_complete(tmp_path: Path) -> None:
@@ -24,10 +24,10 @@ def test_an_existing_file_stays_until_the_new_one_is_complete(tmp_path: Path) ->
         raise OSError(28, "No space left on device")
 
     with pytest.raises(NotSaved, match="No space left"):
-        whole(path, broken)
+        write_whole(path, broken)
     assert [file.name for file in tmp_path.iterdir()] == ["table.csv"]
     assert path.read_text() == "old"
-    whole(path, lambda partial: partial.write_text("new"))
+    write_whole(path, lambda partial: partial.write_text("new"))
     assert path.read_text() == "new"
 
 
@@ -36,7 +36,7 @@ def test_a_link_stays_a_link_and_its_target_gets_the_new_content(tmp_path: Path)
     target, link = tmp_path / "target.csv", tmp_path / "link.csv"
     target.write_text("old")
     link.symlink_to(target)
-    whole(link, lambda partial: partial.write_text("new"))
+    write_whole(link, lambda partial: partial.write_text("new"))
     assert link.is_symlink()
     assert target.read_text() == "new"
 
@@ -48,7 +48,7 @@ def test_a_pipe_is_written_into_and_stays_a_pipe(tmp_path: Path) -> None:
     read: list[str] = []
     reader = threading.Thread(target=lambda: read.append(pipe.read_text()))
     reader.start()
-    whole(pipe, lambda partial: partial.write_text("a table"))
+    write_whole(pipe, lambda partial: partial.write_text("a table"))
     reader.join(10)
     assert read == ["a table"]
     assert stat.S_ISFIFO(pipe.stat().st_mode)
@@ -57,5 +57,5 @@ def test_a_pipe_is_written_into_and_stays_a_pipe(tmp_path: Path) -> None:
 
 def test_a_folder_is_no_file(tmp_path: Path) -> None:
     with pytest.raises(NotSaved, match="can't be written"):
-        whole(tmp_path, lambda partial: partial.write_text("x"))
+        write_whole(tmp_path, lambda partial: partial.write_text("x"))
     assert list(tmp_path.iterdir()) == []
