@@ -2,10 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from coilbench_service.charts.theme import PLAIN_NUMBER
+
+STEP_DB = 10.0
+"""Between the levels at which an axis may end."""
+
+
+def level_domain(levels_db: Iterable[float | None], depth_db: float) -> tuple[float, float]:
+    """Where a level axis begins and ends, dB: tens around what is there, no deeper than that below the greatest.
+
+    Parameters
+    ----------
+    levels_db : None for what is not there
+    depth_db : > 0
+    """
+    known = [level for level in levels_db if level is not None]
+    if not known:
+        return -depth_db, 0.0
+    top = STEP_DB * -(-max(known) // STEP_DB)
+    bottom = STEP_DB * (min(known) // STEP_DB)
+    return max(bottom, top - depth_db), top
 
 
 def time_axis(domain: Sequence[float], title: str | None = "Time (s)") -> dict[str, Any]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from coilbench_service.charts import course, window_lane
-from coilbench_service.charts.axes import level_axis, time_axis
+from coilbench_service.charts.axes import level_axis, level_domain, time_axis
 from coilbench_service.charts.chart import Chart
 from coilbench_service.charts.figures import first_of, mean_figure, name_of, quantity_figure, why_none
 from coilbench_service.charts.strum_lines import StrumLines
@@ -19,7 +19,8 @@ HEIGHT = 190
 LEAST_S, ROOM = 2.0, 1.25
 """How far it reaches: beyond the end of the last window, as names stand there."""
 RISE_S = (-0.02, 0.12)
-DEPTH_DB, STEP_DB = 80.0, 10.0
+DEPTH_DB = 80.0
+"""Of the axis, at most."""
 TOLD = ("rms_dbfs", "attack_ms", "attack_body_db", "hold_1s_db")
 
 Row = dict[str, Any]
@@ -54,20 +55,13 @@ def envelopes_chart(label: str, document: Mapping[str, Any], traces: Mapping[str
     )
 
 
-def level_domain(rows: Sequence[Row]) -> tuple[float, float]:
-    """Of the axis, dBFS: tens around what is there, no deeper than 80 dB below the greatest."""
-    known = [row["db"] for row in rows if row["db"] is not None]
-    if not known:
-        return -DEPTH_DB, 0.0
-    top = STEP_DB * -(-max(known) // STEP_DB)
-    bottom = STEP_DB * (min(known) // STEP_DB)
-    return max(bottom, top - DEPTH_DB), top
-
-
 def _panel(
     rows: Sequence[Row], lines: StrumLines, windows: Sequence[Window], span_s: tuple[float, float], title: str
 ) -> dict[str, Any]:
-    x, y = time_axis(span_s, "Time from the onset (s)"), level_axis(level_domain(rows), "Level (dBFS)")
+    x, y = (
+        time_axis(span_s, "Time from the onset (s)"),
+        level_axis(level_domain((row["db"] for row in rows), DEPTH_DB), "Level (dBFS)"),
+    )
     return {
         "title": {"text": title, **PANEL_TITLE},
         "width": WIDTH,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from coilbench_service.charts.axes import level_axis
+from coilbench_service.charts.axes import level_axis, level_domain
 from coilbench_service.charts.chart import Chart
 from coilbench_service.charts.figures import mean_figure
 from coilbench_service.charts.theme import FAINT, INK, PAPER, SERIES, SHADE, SHADE_DARK, WIDTH
@@ -15,7 +15,8 @@ from coilbench_worker.measure.bands import BALANCE, OCTAVES, THIRDS
 NAME = "bands"
 HEIGHT, LANE_PX = 260, 34
 KEY = "third_octave_db"
-DEPTH_DB, STEP_DB = 70.0, 10.0
+DEPTH_DB = 70.0
+"""Of the axis, at most."""
 NOTE = (
     "Broad, with dots: mean of the strums; thin: each strum. Third octaves (IEC 61260-1) in the level window, re the "
     "energy of all octaves."
@@ -68,10 +69,8 @@ def _hertz(field: str, title: str | None) -> dict[str, Any]:
 
 
 def _lines(each: Sequence[Mapping[str, Any]], means: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    levels = [row["db"] for row in (*each, *means) if row["db"] is not None]
-    top = STEP_DB * -(-max(levels, default=0.0) // STEP_DB)
-    bottom = max(STEP_DB * (min(levels, default=-DEPTH_DB) // STEP_DB), top - DEPTH_DB)
-    x, y = _hertz("hz", "Mid-band frequency (Hz)"), level_axis((bottom, top), "Level (dB re total)")
+    domain = level_domain((row["db"] for row in (*each, *means)), DEPTH_DB)
+    x, y = _hertz("hz", "Mid-band frequency (Hz)"), level_axis(domain, "Level (dB re total)")
     place = {"x": x, "y": y}
     mean = {"data": {"values": list(means)}, "encoding": place}
     return [
