@@ -26,7 +26,7 @@ from coilbench_worker.measure.calibration import CalibrationState
 from coilbench_worker.measure.catalogue import QUANTITIES, Quantity
 from coilbench_worker.store import measurements, sessions, takes
 from coilbench_worker.store.measurements import MeasurementRecord
-from coilbench_worker.store.states import FAILED, REJECTED
+from coilbench_worker.store.states import FAILED, MEASURED, REJECTED
 from coilbench_worker.store.takes import TakeFilter, TakeRecord
 
 MOST_TAKES = 2000
@@ -243,9 +243,8 @@ class Reader:
 
 def every_pickup(connection: Connection, session: str | None = None) -> list[str]:
     """Keys of all pickups that measured takes name, in the order of the alphabet."""
-    chosen = TakeFilter(state=("measured",), session=session)
-    found = {take.about.get("pickup") for take in takes.each(connection, chosen)}
-    return sorted(key for key in found if key)
+    named = takes.pickups_of(connection, TakeFilter(state=(MEASURED,), session=session))
+    return sorted(key for key in named if key)
 
 
 def _shared(one: Mapping[str, Witness], two: Mapping[str, Witness]) -> str | None:
