@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import TypedDict, cast
+
+_ID = re.compile(r"[0-9A-Za-z-]{1,64}")
 
 
 class TakeFilters(TypedDict, total=False):
@@ -31,6 +34,16 @@ def names_no_take(filters: TakeFilters) -> bool:
         return False
     filters["id"] = ids = list(ids)
     return not ids
+
+
+def may_be_id(text: str) -> bool:
+    """Whether a take can have this id; the service refuses to look for any other text.
+
+    Parameters
+    ----------
+    text : such as the key of a pickup
+    """
+    return _ID.fullmatch(text) is not None
 
 
 def query_of(filters: TakeFilters) -> list[tuple[str, str]]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-import re
 import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -13,6 +12,7 @@ from coilbench.calls import PAGE, Calls, finite
 from coilbench.comparing_calls import Named, subject_of, subjects_of
 from coilbench.download import download
 from coilbench.errors import BadDescription, NoCommonLevel, NothingToHear, NotSaved, TooLoud
+from coilbench.filters import may_be_id
 from coilbench.left_out import LeftOut
 from coilbench.listening import (
     LOUDNESS,
@@ -165,7 +165,7 @@ class ListeningCalls(Calls):
                 found.setdefault(str(row.get("pickup") or row["take"]), []).append(row)
             return found
         for key in keys:
-            rows = self._strums(session, id=key) if re.fullmatch(r"[0-9A-Za-z-]{1,64}", key) else []
+            rows = self._strums(session, id=key) if may_be_id(key) else []
             found[key] = rows or self._strums(session, pickup=key)
         return found
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -18,12 +17,12 @@ from coilbench.command.connection import Connection, connection_options
 from coilbench.command.headline import screen
 from coilbench.command.naming import names_of_takes
 from coilbench.command.options import Finite, saved_as
+from coilbench.filters import may_be_id
 from coilbench.page import INDENT, Page
 
 TAKES = ("take_id", "take")
 """Names under which only takes go, by id."""
 NAMES_OF_OPTIONS = {"quantities": "quantity", "fields": "field"}
-ID = r"[0-9A-Za-z-]{1,64}"
 MOST_NAMED = 12
 
 
@@ -156,7 +155,7 @@ def _ids(client: Client, subject: str, session: str | None) -> list[str]:
 
 
 def _takes(client: Client, **filters: Any) -> list[str]:
-    if "id" in filters and not re.fullmatch(ID, filters["id"]):
+    if "id" in filters and not may_be_id(filters["id"]):
         return []
     return [take.id for take in client.takes(**filters)]
 
