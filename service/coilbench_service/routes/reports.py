@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from typing import Any, Literal
 
 from flask import Response
@@ -16,6 +15,7 @@ from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
 from coilbench_service.comparing import HEADLINE
 from coilbench_service.openapi import answers
+from coilbench_service.places import NoPlace, Places
 from coilbench_service.problems import Problem
 from coilbench_service.question import Confidence, QuantityKeys, SubjectKey
 from coilbench_service.recording_answer import attachment
@@ -42,9 +42,8 @@ PROBLEMS = (
     kinds.TOO_MANY_TAKES,
     kinds.TOO_MANY_REPORTS,
 )
-AT_ONCE = 2
-"""Reports made at a time: each takes some seconds of drawing, and memory."""
-PLACE_WITHIN_S = 30.0
+AT_ONCE, MOST_WAITING, PLACE_WITHIN_S = 2, 6, 30.0
+"""Reports made at a time, each some seconds of drawing and memory; who may wait, and how long."""
 
 
 class ReportPath(BaseModel):
@@ -78,19 +77,18 @@ class ReportQuery(BaseModel):
 def blueprint(bench: Bench) -> APIBlueprint:
     """The route of /v1/sessions/{key}/report."""
     api = APIBlueprint("reports", __name__, url_prefix="/v1/sessions/<path:key>/report", abp_tags=[TAG])
-    places = threading.BoundedSemaphore(AT_ONCE)
+    places = Places(AT_ONCE, MOST_WAITING, PLACE_WITHIN_S)
 
     @api.get("", responses=answers({200: BODIES}, *PROBLEMS))
     def report_session(path: ReportPath, query: ReportQuery) -> Response:
         """What was found in a session: one file to read offline, to print, or to hand over."""
         form = query.format or form_accepted(_FORMS, "html")
-        if not places.acquire(timeout=PLACE_WITHIN_S):
-            detail = f"No place was free within {PLACE_WITHIN_S:g} s."
-            raise Problem(kinds.TOO_MANY_REPORTS, detail, headers={"Retry-After": "10"})
         try:
-            return _made(bench, path.key, query, form)
-        finally:
-            places.release()
+            with places.taken():
+                return _made(bench, path.key, query, form)
+        except NoPlace as error:
+            detail = f"{AT_ONCE} are made at a time and {MOST_WAITING} may wait, {PLACE_WITHIN_S:g} s at most."
+            raise Problem(kinds.TOO_MANY_REPORTS, detail, headers={"Retry-After": "10"}) from error
 
     return api
 
