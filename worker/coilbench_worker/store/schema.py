@@ -58,15 +58,16 @@ takes = Table(
     Column("settings_key", String(64), nullable=False),
     Column("problem", JSON(none_as_null=True)),
     Column("job_id", String(36)),
-    Index(None, "state"),
+    Index(None, "state", "id"),
     Index(None, "file_sha256"),
-    Index(None, "session"),
-    Index(None, "pickup"),
+    Index(None, "session", "id"),
+    Index(None, "pickup", "id"),
     Index(None, "created"),
 )
 
 # `attempt` rises with each claim and is the fence of the result; `returned` counts the claims that were handed back
 # through no fault of the take, so that they don't use up its attempts. `published` is when the broker last heard of it.
+# `request_id` is that of the request that asked for the measurement, for the log.
 jobs = Table(
     "jobs",
     metadata,
@@ -82,8 +83,10 @@ jobs = Table(
     Column("published", UtcDateTime),
     Column("created", UtcDateTime, nullable=False),
     Column("finished", UtcDateTime),
+    Column("request_id", String(64)),
     Index(None, "state", "id"),
     Index(None, "take_id"),
+    Index(None, "finished"),
 )
 
 measurements = Table(
@@ -201,4 +204,69 @@ nodes = Table(
     Column("processes", Integer, nullable=False),
     Column("started", UtcDateTime, nullable=False),
     Column("seen", UtcDateTime, nullable=False),
+)
+
+# Who may ask. `id` is the part of a key that may be shown; of the secret only the SHA-256 is kept. `scopes` are words
+# separated by spaces. The two limits are null where those of the settings hold.
+keys = Table(
+    "keys",
+    metadata,
+    Column("id", String(16), primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("secret_sha256", String(64), nullable=False),
+    Column("scopes", String(64), nullable=False),
+    Column("created", UtcDateTime, nullable=False),
+    Column("expires", UtcDateTime),
+    Column("revoked", UtcDateTime),
+    Column("last_used", UtcDateTime),
+    Column("requests_per_minute", Integer),
+    Column("upload_bytes_per_day", BigInteger),
+)
+
+# A browser that showed a key and may come back without it until `expires`; it goes with its key.
+sign_ins = Table(
+    "sign_ins",
+    metadata,
+    Column("token_sha256", String(64), primary_key=True),
+    Column("key_id", String(16), ForeignKey("keys.id", ondelete="CASCADE"), nullable=False),
+    Column("created", UtcDateTime, nullable=False),
+    Column("expires", UtcDateTime, nullable=False),
+    Index(None, "key_id"),
+    Index(None, "expires"),
+)
+
+# Addresses that want to be told when takes end. `secret` signs what is sent and so can't be hashed. `states` are words
+# separated by spaces. `stopped` says since when nothing is sent any more, `reason` why.
+callbacks = Table(
+    "callbacks",
+    metadata,
+    Column("id", String(36), primary_key=True),
+    Column("url", Text, nullable=False),
+    Column("secret", Text, nullable=False),
+    Column("states", String(64), nullable=False),
+    Column("session", Text),
+    Column("created", UtcDateTime, nullable=False),
+    Column("updated", UtcDateTime, nullable=False),
+    Column("stopped", UtcDateTime),
+    Column("reason", Text),
+)
+
+# What is to be sent, entered in the transaction that ends the take. `due` is null once it is over; `attempt` rises with
+# each claim, and `lease_until` bounds the claim.
+deliveries = Table(
+    "deliveries",
+    metadata,
+    Column("id", String(36), primary_key=True),
+    Column("callback_id", String(36), ForeignKey("callbacks.id", ondelete="CASCADE"), nullable=False),
+    Column("take_id", String(36), ForeignKey("takes.id", ondelete="CASCADE"), nullable=False),
+    Column("body", JSON, nullable=False),
+    Column("created", UtcDateTime, nullable=False),
+    Column("due", UtcDateTime),
+    Column("attempt", Integer, nullable=False),
+    Column("lease_until", UtcDateTime),
+    Column("ended", UtcDateTime),
+    Column("outcome", Text),
+    Index(None, "due"),
+    Index(None, "callback_id", "id"),
+    Index(None, "take_id"),
 )
