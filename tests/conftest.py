@@ -18,7 +18,7 @@ os.environ["NUMBA_CACHE_DIR"] = str(  # of librosa: processes that compile into 
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database
 from schema_cache import install
-from services import PostgresServer, RedisServer
+from services import PostgresServer, RedisServer, S3Server
 
 install()
 
@@ -62,6 +62,29 @@ def postgres_url(postgres_server: PostgresServer) -> Iterator[str]:
     postgres_server.execute(f"CREATE DATABASE {name}")
     yield postgres_server.url(name)
     postgres_server.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@pytest.fixture(scope="session")
+def s3_server() -> Iterator[S3Server]:
+    """A running S3 server; tests that kill or freeze it start one of their own."""
+    server = S3Server()
+    try:
+        server.start()
+        yield server
+    finally:
+        server.close()
+
+
+@pytest.fixture
+def s3_folder() -> str:
+    """Name of a folder of the bucket that nobody else uses."""
+    return uuid.uuid4().hex
+
+
+@pytest.fixture
+def s3_url(s3_server: S3Server, s3_folder: str) -> str:
+    """Address of that folder; endpoint and key are the server's."""
+    return s3_server.url(s3_folder)
 
 
 @pytest.fixture

