@@ -1,5 +1,5 @@
-"""`python -m bench [--json FILE] [--part speed|profile|memory|table|service|coverage|judgement]`: figures beside
-their aims. It gates nothing: the exit code is 0 unless a part could not be run.
+"""`python -m bench [--json FILE] [--part speed|profile|memory|table|service|many|coverage|judgement]`:
+figures beside their aims. It gates nothing: the exit code is 0 unless a part could not be run.
 """
 
 import argparse
@@ -48,6 +48,12 @@ def _service(folder: Path) -> list[Figure]:
     return service(folder, one_take())
 
 
+def _many(folder: Path) -> list[Figure]:
+    from bench.many import many
+
+    return many(folder, one_take())
+
+
 def _judgement(folder: Path) -> list[Figure]:
     from bench.judgement import judgement
 
@@ -66,10 +72,11 @@ PARTS: dict[str, Callable[[Path], list[Figure]]] = {
     "memory": _memory,
     "table": _table,
     "service": _service,
+    "many": _many,
     "coverage": _coverage,
     "judgement": _judgement,
 }
-ON_REQUEST = {"judgement"}
+ON_REQUEST = {"judgement", "many"}
 """Parts that run only when they are asked for: they take too long."""
 
 WIDTH = 140  # of the table where no terminal sets one
