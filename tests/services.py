@@ -15,12 +15,13 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 import botocore.session
+import psutil
 import psycopg
 import redis
 from botocore.config import Config
@@ -69,9 +70,17 @@ def wait_until(condition: Callable[[], object], what: str, within_s: float = 60.
 
 
 class RedisServer:
-    """A redis-server that keeps nothing on disk: killed, it starts again empty."""
+    """A redis-server that keeps nothing on disk: killed, it starts again empty.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    append_only : it writes every word into a file as it comes, and starts again with what it had
+    listen : addresses besides that of loopback
+    """
+
+    def __init__(self, *, append_only: bool = False, listen: tuple[str, ...] = ()) -> None:
+        self._append_only = append_only
+        self._listen = ("127.0.0.1", *listen)
         self._program = program("redis-server", "redis-server")
         self._folder = tempfile.TemporaryDirectory(prefix="coilbench-redis-")
         self._process: subprocess.Popen[bytes] | None = None
@@ -87,7 +96,9 @@ class RedisServer:
         self._process = subprocess.Popen(
             [
                 self._program,
-                *("--port", str(self.port), "--bind", "127.0.0.1", "--save", "", "--appendonly", "no"),
+                *("--port", str(self.port), "--bind", *self._listen, "--save", ""),
+                *("--appendonly", "yes" if self._append_only else "no", "--appendfsync", "always"),
+                *("--protected-mode", "yes" if len(self._listen) == 1 else "no"),
                 *("--maxmemory-policy", "noeviction", "--dir", self._folder.name, "--loglevel", "warning"),
             ],
             stdout=subprocess.DEVNULL,
@@ -134,9 +145,21 @@ class RedisServer:
 
 
 class PostgresServer:
-    """A PostgreSQL server in a folder of its own; as it refuses root, root lends it an unprivileged account."""
+    """A PostgreSQL server in a folder of its own; as it refuses root, root lends it an unprivileged account.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    durable : what is committed is on the disk, as it is in daily life and need not be for most tests
+    listen : addresses besides that of loopback; a network of four addresses around each may connect
+    environment : of the server, besides that of this process
+    """
+
+    def __init__(
+        self, *, durable: bool = False, listen: tuple[str, ...] = (), environment: Mapping[str, str] | None = None
+    ) -> None:
+        self._durable = durable
+        self._listen = ("127.0.0.1", *listen)
+        self._environment = dict(environment or {})
         self._initdb = program("initdb", "postgresql")
         self._postgres = program("postgres", "postgresql")
         self._folder = Path(tempfile.mkdtemp(prefix="coilbench-postgres-"))
@@ -153,29 +176,25 @@ class PostgresServer:
         return f"postgresql://coilbench@127.0.0.1:{self.port}/{name}"
 
     def start(self) -> None:
-        """Make the data folder, start, and wait until it answers."""
+        """Make the data folder unless it is there, start, and wait until it answers."""
         data = self._folder / "data"
         log = self._folder / "log"
-        subprocess.run(
-            [self._initdb, "-D", str(data), "-U", "coilbench", "-A", "trust", "-E", "UTF8", "--no-locale", "-N"],
-            check=True,
-            stdout=subprocess.DEVNULL,
-            cwd=self._folder,
-            **self._account,  # type: ignore[call-overload]
-        )
+        if not data.exists():
+            self._make(data)
         options = {
-            "listen_addresses": "127.0.0.1",
+            "listen_addresses": ",".join(self._listen),
             "unix_socket_directories": "",
-            "fsync": "off",
+            "fsync": "on" if self._durable else "off",
             "max_connections": "200",
         }
-        with log.open("wb") as output:
+        with log.open("ab") as output:
             self._process = subprocess.Popen(
                 [self._postgres, "-D", str(data), "-p", str(self.port)]
                 + [part for name, value in options.items() for part in ("-c", f"{name}={value}")],
                 stdout=output,
                 stderr=output,
                 cwd=self._folder,
+                env=os.environ | self._environment,
                 **self._account,  # type: ignore[call-overload]
             )
 
@@ -191,6 +210,52 @@ class PostgresServer:
 
         wait_until(answers, "PostgreSQL answers", START_WITHIN_S)
 
+    def _make(self, data: Path) -> None:
+        subprocess.run(
+            [self._initdb, "-D", str(data), "-U", "coilbench", "-A", "trust", "-E", "UTF8", "--no-locale", "-N"],
+            check=True,
+            stdout=subprocess.DEVNULL,
+            cwd=self._folder,
+            **self._account,  # type: ignore[call-overload]
+        )
+        with (data / "pg_hba.conf").open("a") as entries:
+            entries.writelines(f"host all all {address}/30 trust\n" for address in self._listen[1:])
+
+    def kill(self) -> None:
+        """End the server and the process of each connection at once (SIGKILL)."""
+        for process in self._frozen():
+            with suppress(psutil.NoSuchProcess):
+                process.kill()
+        assert self._process is not None
+        self._process.wait()
+
+    def freeze(self) -> None:
+        """Let it hold its connections and answer nothing, until `thaw`."""
+        self._frozen()
+
+    def thaw(self) -> None:
+        """Let it answer again."""
+        assert self._process is not None
+        for process in _with_children(self._process.pid):
+            with suppress(psutil.NoSuchProcess):
+                process.resume()
+
+    def stop(self) -> None:
+        """End it as an administrator does who does not wait for those connected (fast shutdown)."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGINT)
+        self._process.wait()
+
+    def _frozen(self) -> list[psutil.Process]:
+        """All its processes, stopped: the first one first, so that no other comes."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+        found = _with_children(self._process.pid)
+        for process in found:
+            with suppress(psutil.NoSuchProcess):
+                process.suspend()
+        return found
+
     def execute(self, statement: str) -> None:
         """Run one statement outside any transaction."""
         with psycopg.connect(self.url("postgres"), autocommit=True) as connection:
@@ -199,6 +264,7 @@ class PostgresServer:
     def close(self) -> None:
         """End it (immediate shutdown) and delete its folder."""
         if self._process is not None and self._process.poll() is None:
+            self.thaw()
             self._process.send_signal(signal.SIGQUIT)
             self._process.wait()
         shutil.rmtree(self._folder)
@@ -338,6 +404,11 @@ class S3Server:
         if self._process is not None and self._process.poll() is None:
             self.kill()
         shutil.rmtree(self._folder)
+
+
+def _with_children(pid: int) -> list[psutil.Process]:
+    process = psutil.Process(pid)
+    return [process, *process.children(recursive=True)]
 
 
 def _unprivileged() -> pwd.struct_passwd:
