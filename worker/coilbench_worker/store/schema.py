@@ -236,7 +236,9 @@ sign_ins = Table(
 )
 
 # Addresses that want to be told when takes end. `secret` signs what is sent and so can't be hashed. `states` are words
-# separated by spaces. `stopped` says since when nothing is sent any more, `reason` why.
+# separated by spaces. `stopped` says since when nothing is sent any more, `reason` why. `failures` counts the tries that
+# failed in a row, the first of them at `failing_since`; nothing is sent before `rests_until`, which also keeps two
+# senders from sending at once.
 callbacks = Table(
     "callbacks",
     metadata,
@@ -249,22 +251,27 @@ callbacks = Table(
     Column("updated", UtcDateTime, nullable=False),
     Column("stopped", UtcDateTime),
     Column("reason", Text),
+    Column("failures", Integer, nullable=False),
+    Column("failing_since", UtcDateTime),
+    Column("rests_until", UtcDateTime),
 )
 
-# What is to be sent, entered in the transaction that ends the take. `due` is null once it is over; `attempt` rises with
-# each claim, and `lease_until` bounds the claim.
+# What is to be sent, entered in the transaction that ends the take; a trial has no take. `due` is null once it is over;
+# `attempt` rises with each claim, and `lease_until` bounds the claim. `status` is that of the last answer, `outcome` what
+# came of the last try.
 deliveries = Table(
     "deliveries",
     metadata,
     Column("id", String(36), primary_key=True),
     Column("callback_id", String(36), ForeignKey("callbacks.id", ondelete="CASCADE"), nullable=False),
-    Column("take_id", String(36), ForeignKey("takes.id", ondelete="CASCADE"), nullable=False),
+    Column("take_id", String(36), ForeignKey("takes.id", ondelete="CASCADE")),
     Column("body", JSON, nullable=False),
     Column("created", UtcDateTime, nullable=False),
     Column("due", UtcDateTime),
     Column("attempt", Integer, nullable=False),
     Column("lease_until", UtcDateTime),
     Column("ended", UtcDateTime),
+    Column("status", Integer),
     Column("outcome", Text),
     Index(None, "due"),
     Index(None, "callback_id", "id"),

@@ -60,18 +60,22 @@ def upgrade() -> None:
         sa.Column("updated", UtcDateTime(), nullable=False),
         sa.Column("stopped", UtcDateTime(), nullable=True),
         sa.Column("reason", sa.Text(), nullable=True),
+        sa.Column("failures", sa.Integer(), nullable=False),
+        sa.Column("failing_since", UtcDateTime(), nullable=True),
+        sa.Column("rests_until", UtcDateTime(), nullable=True),
     )
     op.create_table(
         "deliveries",
         sa.Column("id", sa.String(36), primary_key=True),
         sa.Column("callback_id", sa.String(36), sa.ForeignKey("callbacks.id", ondelete="CASCADE"), nullable=False),
-        sa.Column("take_id", sa.String(36), sa.ForeignKey("takes.id", ondelete="CASCADE"), nullable=False),
+        sa.Column("take_id", sa.String(36), sa.ForeignKey("takes.id", ondelete="CASCADE"), nullable=True),
         sa.Column("body", sa.JSON(), nullable=False),
         sa.Column("created", UtcDateTime(), nullable=False),
         sa.Column("due", UtcDateTime(), nullable=True),
         sa.Column("attempt", sa.Integer(), nullable=False),
         sa.Column("lease_until", UtcDateTime(), nullable=True),
         sa.Column("ended", UtcDateTime(), nullable=True),
+        sa.Column("status", sa.Integer(), nullable=True),
         sa.Column("outcome", sa.Text(), nullable=True),
     )
     op.create_index("ix_deliveries_due", "deliveries", ["due"])
