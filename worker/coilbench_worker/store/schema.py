@@ -273,7 +273,7 @@ deliveries = Table(
     Column("ended", UtcDateTime),
     Column("status", Integer),
     Column("outcome", Text),
-    Index(None, "due"),
+    Index(None, "callback_id", "due"),
     Index(None, "callback_id", "id"),
     Index(None, "take_id"),
 )

@@ -78,7 +78,7 @@ def upgrade() -> None:
         sa.Column("status", sa.Integer(), nullable=True),
         sa.Column("outcome", sa.Text(), nullable=True),
     )
-    op.create_index("ix_deliveries_due", "deliveries", ["due"])
+    op.create_index("ix_deliveries_callback_id_due", "deliveries", ["callback_id", "due"])
     op.create_index("ix_deliveries_callback_id_id", "deliveries", ["callback_id", "id"])
     op.create_index("ix_deliveries_take_id", "deliveries", ["take_id"])
 
