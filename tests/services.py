@@ -329,6 +329,8 @@ class S3Server:
             "s3.port.iceberg": 0,
             "s3.port.lance": 0,
             "master.telemetry": "false",
+            "master.electionTimeout": "1s",
+            "master.heartbeatInterval": "100ms",
             "master.volumeSizeLimitMB": 256,
             "volume.max": 100,
         }
