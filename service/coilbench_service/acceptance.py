@@ -5,10 +5,10 @@ from __future__ import annotations
 import errno
 from typing import Any
 
-from flask import Request
+from flask import Request, g
 
 from coilbench_service import about as about_document
-from coilbench_service import idempotency, upload
+from coilbench_service import idempotency, request_log, upload
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.bench import Bench
 from coilbench_service.final_take import view_of
@@ -35,6 +35,7 @@ PROBLEMS = (
     kinds.UNKNOWN_PART,
     kinds.KEY_REUSED,
     kinds.TOO_MANY_WAITING,
+    kinds.UPLOAD_QUOTA_USED,
     kinds.STORAGE_FULL,
     *kinds.AUDIO_REFUSALS,
 )
@@ -90,6 +91,8 @@ def _receive(bench: Bench, call: Request, key: str | None, incoming: Incoming) -
         except AnsweredElsewhere:
             continue
         assert take.job_id is not None  # a take that was just accepted has its job
+        g.recording_bytes = incoming.size
+        request_log.about(take=take.id, job=take.job_id)
         bench.dispatcher.publish(take.job_id)
         return 202, document
 

@@ -205,6 +205,8 @@ def _enter(connection: Connection, chain_key: str, found: GainCalibration, **ton
     chain = chains.lock(connection, chain_key)
     if chain is None:
         raise chain_changes.chain_unknown(chain_key)
+    if "file" in tone:
+        g.recording_bytes = tone["file"].size
     document = found.to_document()
     record = chains.calibrate(
         connection,

@@ -16,15 +16,19 @@ SAFE = ("GET", "HEAD", "OPTIONS")
 FOREIGN = ("cross-site", "same-site")
 
 
-def require_our_page(call: Request) -> None:
+def require_our_page(call: Request, *, any_origin: bool = False) -> None:
     """Turn away a request that would change something and comes from a page that is not ours.
+
+    Parameters
+    ----------
+    any_origin : the origin was looked at already, and may ask (cors.py)
 
     Raises
     ------
     Problem : foreign-origin (403)
     """
     site = call.headers.get("Sec-Fetch-Site", "").strip().lower()
-    if call.method not in SAFE and site in FOREIGN:
+    if call.method not in SAFE and site in FOREIGN and not any_origin:
         raise Problem(
             kinds.FOREIGN_ORIGIN, f"The browser says that a page of another site sent this (Sec-Fetch-Site: {site})."
         )

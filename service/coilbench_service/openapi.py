@@ -17,6 +17,7 @@ COMMON = (
     kinds.FOREIGN_ORIGIN,
     kinds.HOST_NOT_ALLOWED,
     kinds.INVALID_REQUEST,
+    kinds.TOO_MANY_REQUESTS,
     kinds.INTERNAL_ERROR,
     kinds.STORE_UNAVAILABLE,
 )

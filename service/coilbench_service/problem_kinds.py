@@ -45,6 +45,31 @@ BROKEN_MULTIPART = _known(
     "The multipart body could not be taken apart",
     "Send multipart/form-data made by an HTTP library, with its boundary in Content-Type and the whole body.",
 )
+KEY_MISSING = _known(
+    "key-missing",
+    401,
+    "The service needs an access key",
+    "Send the header Authorization: Bearer KEY (client and command: COILBENCH_KEY); whoever runs the service makes keys "
+    "with coilbench-server key make.",
+)
+KEY_UNKNOWN = _known(
+    "key-unknown",
+    401,
+    "The access key opens nothing here",
+    "See that the whole key was sent, to the right service; otherwise ask whoever runs the service for another one.",
+)
+SCOPE_MISSING = _known(
+    "scope-missing",
+    403,
+    "The access key may not do this",
+    "Use a key with the scope that is needed; coilbench-server key make, or POST /v1/keys, makes one.",
+)
+BEHIND_A_PROXY = _known(
+    "behind-a-proxy",
+    403,
+    "The service is open to this machine only, and this came through a proxy",
+    "Set COILBENCH_KEYS=always, start the service again, and make a key with coilbench-server key make.",
+)
 FOREIGN_ORIGIN = _known(
     "foreign-origin",
     403,
@@ -86,6 +111,9 @@ CALIBRATION_UNKNOWN = _known(
     404,
     "The chain has no such calibration",
     "GET the chain to see its calibrations; a deleted one does not return.",
+)
+NO_SUCH_KEY = _known(
+    "no-such-key", 404, "There is no access key of this id", "List the keys with GET /v1/keys; an id is no whole key."
 )
 NO_TONE = _known(
     "no-tone",
@@ -143,6 +171,12 @@ SESSION_EXISTS = _known(
     409,
     "There is a sheet of this session",
     "Choose another key, or change the sheet that is there with PATCH.",
+)
+LAST_ADMIN_KEY = _known(
+    "last-admin-key",
+    409,
+    "It is the last access key that may look after keys",
+    "Make another key with the scope admin first, or use coilbench-server key on the service's machine.",
 )
 KEY_IN_FLIGHT = _known(
     "idempotency-key-in-flight",
@@ -302,6 +336,18 @@ STORAGE_FULL = _known(
     507,
     "There is no room left for recordings",
     "Make room where the recordings are kept, or delete takes that are no longer needed, and send the take again.",
+)
+TOO_MANY_REQUESTS = _known(
+    "too-many-requests",
+    429,
+    "Too many requests",
+    "Go on after the seconds in Retry-After; RateLimit in every answer says how many are left.",
+)
+UPLOAD_QUOTA_USED = _known(
+    "upload-quota-used",
+    429,
+    "The bytes that this key may send in a day are used up",
+    "Send the recording again after the seconds in Retry-After, or have the limit of the key raised.",
 )
 TOO_MANY_WAITING = _known(
     "too-many-waiting",

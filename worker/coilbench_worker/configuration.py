@@ -269,6 +269,16 @@ class Configuration(BaseSettings):
             raise ValueError("not an address and a port")
         return value
 
+    @field_validator("cors_origins")
+    @classmethod
+    def _exact_origins(cls, value: str) -> str:
+        for origin in _listed(value):
+            if not re.fullmatch(r"https?://[^/:\s]+(:\d{1,5})?", origin) and not re.fullmatch(
+                r"https?://\[[0-9a-f:.]+\](:\d{1,5})?", origin
+            ):
+                raise ValueError(f"{origin} is no origin, which is http or https, a host and perhaps a port")
+        return value
+
     @field_validator("database_url")
     @classmethod
     def _known_database(cls, value: str | None) -> str | None:
@@ -349,7 +359,13 @@ class Configuration(BaseSettings):
     @property
     def hosts_allowed(self) -> tuple[str, ...]:
         """The names of `allowed_hosts`, lower case."""
-        return tuple(name.strip().strip("[]").lower() for name in self.allowed_hosts.split(",") if name.strip())
+        return tuple(name.strip("[]") for name in _listed(self.allowed_hosts))
+
+    @property
+    def origins_allowed(self) -> tuple[str, ...]:
+        """The origins of `cors_origins`, lower case, as browsers write them: without the usual port."""
+        usual = {"http": ":80", "https": ":443"}
+        return tuple(origin.removesuffix(usual[origin.partition(":")[0]]) for origin in _listed(self.cors_origins))
 
     @property
     def host(self) -> str:
@@ -421,6 +437,11 @@ def strangers() -> list[str]:
     known = {PREFIX + name.upper() for name in Configuration.model_fields} | CLIENT_VARIABLES
     known |= {FILE_VARIABLE, SECRETS_VARIABLE}
     return sorted(name for name in os.environ if name.startswith(PREFIX) and name not in known)
+
+
+def _listed(value: str) -> list[str]:
+    """The parts between commas, lower case."""
+    return [part.strip().lower() for part in value.split(",") if part.strip()]
 
 
 def _file_values() -> Mapping[str, Any]:
