@@ -14,6 +14,7 @@ from coilbench_worker.jobs.broker import ANSWER_TIMEOUT_S, celery_app
 from coilbench_worker.passwords import masked
 from coilbench_worker.store import migration, nodes
 from coilbench_worker.store.instants import now
+from coilbench_worker.store.standing import TablesBeyond, TablesUnfit
 
 NODE_SILENT_S = 15.0
 UNCLAIMED_S = 30.0
@@ -28,7 +29,7 @@ class NotMadeYet(PartMissing):
 
 
 class NotMigrated(NotMadeYet):
-    """The tables are not those of this version; the message says how to bring them there."""
+    """The tables are not fit for this version; the message says what to do."""
 
 
 @dataclass(frozen=True)
@@ -52,11 +53,12 @@ def parts_untouched(bench: Bench) -> list[PartState]:
 
 
 def require_tables(bench: Bench) -> None:
-    """See that the tables are those of this version.
+    """See that this version works with the tables that are there.
 
     Raises
     ------
-    NotMigrated : they are not
+    NotMigrated : it does not yet; the steps are to come
+    TablesBeyond : it can't any more; a newer version does
     DatabaseUnreachable, SQLAlchemyError : they can't be seen
     """
     if not bench.database.made:
@@ -65,13 +67,12 @@ def require_tables(bench: Bench) -> None:
             "and so does `coilbench-server up`"
         )
     bench.database.ping()
-    here, wanted = bench.database.revision(), migration.head()
-    if here is None:
-        raise NotMigrated("the database has no tables yet; run `coilbench-server migrate` first")
-    if here != wanted:
-        raise NotMigrated(
-            f"the tables are at revision {here}, this version needs {wanted}; run `coilbench-server migrate` first"
-        )
+    try:
+        migration.require_fit(bench.database.revision())
+    except TablesBeyond:
+        raise
+    except TablesUnfit as error:
+        raise NotMigrated(str(error)) from error
 
 
 def _parts(bench: Bench, storage: Mapping[str, Callable[[Bench], str]]) -> list[PartState]:
@@ -100,7 +101,9 @@ def _first_line(text: str) -> str:
 
 def _database(bench: Bench) -> str:
     require_tables(bench)
-    return f"answers, tables at revision {bench.database.revision()}"
+    here, head = bench.database.revision(), migration.head()
+    newer = "" if here == head else f", newer than {head} of this version, which works with them; upgrade it here too"
+    return f"answers, tables at revision {here}{newer}"
 
 
 def _broker(bench: Bench) -> str:

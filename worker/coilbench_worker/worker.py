@@ -21,11 +21,14 @@ log = structlog.get_logger(__name__)
 def run_worker(configuration: Configuration) -> int:
     """Work until SIGTERM or Ctrl-C; returns the exit code: 0 when told to stop, 1 when the worker ended by itself.
 
-    Brings the tables to their newest form first. Call it from the main thread.
+    The tables are left as they are: `coilbench-server migrate` brings them on, once for all hosts. Call it from the
+    main thread.
 
     Raises
     ------
     ValueError : `configuration` has the broker inside the process, where no other process can reach it
+    TablesUnfit : the tables are not there, or not fit for this version
+    DatabaseUnreachable : the database does not answer
     WorkerNotStarted : the broker can't be reached
     """
     if configuration.embedded:
@@ -34,6 +37,11 @@ def run_worker(configuration: Configuration) -> int:
             "(`coilbench-server up`); for workers of their own set it, for example to redis://127.0.0.1:6379/0"
         )
     logs.set_up(configuration.log_level)
+    database = Database(configuration.database)
+    try:
+        database.require_fit()
+    finally:
+        database.close()
     told = threading.Event()
 
     def stop(number: int, _frame: FrameType | None) -> None:
@@ -41,9 +49,6 @@ def run_worker(configuration: Configuration) -> int:
 
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, stop)
-    database = Database(configuration.database)
-    database.migrate()
-    database.close()
     node = Node(configuration)
     node.start()
     ended = False

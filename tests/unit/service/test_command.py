@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from sqlalchemy import text
 
 from coilbench_service.command import main
 from coilbench_worker.store.database import Database
@@ -87,6 +88,42 @@ def test_api_with_an_empty_database_refuses_and_names_migrate(run, postgres_url:
     result = run("api", COILBENCH_BROKER_URL="redis://127.0.0.1:1/0", COILBENCH_DATABASE_URL=postgres_url)
     assert result.exit_code == 1
     assert result.stderr == "The database has no tables yet; run `coilbench-server migrate` first.\n"
+
+
+@pytest.mark.parametrize("command", ["api", "worker"])
+def test_what_runs_beside_others_leaves_older_tables_to_migrate(run, command: str, postgres_url: str) -> None:
+    database = Database(postgres_url)
+    database.migrate("0005")
+    result = run(command, COILBENCH_BROKER_URL="redis://127.0.0.1:1/0", COILBENCH_DATABASE_URL=postgres_url)
+    assert result.exit_code == 1
+    assert "The tables are at revision 0005" in result.stderr
+    assert "run `coilbench-server migrate` first" in result.stderr
+    assert database.revision() == "0005"
+    database.close()
+
+
+def test_doctor_is_content_with_newer_tables_and_says_to_upgrade(run, tmp_path: Path) -> None:
+    run("migrate")
+    database = Database(f"sqlite:///{tmp_path / 'data' / 'coilbench.sqlite'}")
+    with database.write() as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '0099'"))
+    database.close()
+    result = run("doctor")
+    assert result.exit_code == 0, result.stdout
+    assert "tables at revision 0099, newer than" in result.stdout
+    assert "upgrade it here too" in result.stdout
+
+
+def test_doctor_finds_tables_that_went_beyond_this_version(run, tmp_path: Path) -> None:
+    run("migrate")
+    database = Database(f"sqlite:///{tmp_path / 'data' / 'coilbench.sqlite'}")
+    with database.write() as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '0100'"))
+    database.close()
+    result = run("doctor")
+    assert result.exit_code == 1
+    assert "BROKEN   database: the tables are at revision 0100" in result.stdout
+    assert "install the newer version here as well" in result.stdout
 
 
 def test_doctor_on_a_fresh_machine_says_so_and_makes_nothing(run, tmp_path: Path) -> None:

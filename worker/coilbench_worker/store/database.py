@@ -13,15 +13,19 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import structlog
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import OperationalError
 
 from coilbench_worker.store import migration
+from coilbench_worker.store.standing import Standing
 from coilbench_worker.store.write_ahead import log_ahead
 
 BUSY_TIMEOUT_S = 5
 POOL_SIZE = 5
 POOL_OVERFLOW = 45
+
+log = structlog.get_logger(__name__)
 
 
 class DatabaseUnreachable(Exception):
@@ -65,8 +69,24 @@ class Database:
                 yield connection
 
     def migrate(self, revision: str = "head") -> None:
-        """Bring the tables to `revision`; several processes may call it at once."""
+        """Bring the tables to `revision`, newer ones excepted; several processes may call it at once."""
         migration.upgrade(self.url, revision)
+
+    def require_fit(self) -> None:
+        """See that this program can work with the tables that are there; the log says when they are newer than it.
+
+        Raises
+        ------
+        TablesUnfit, TablesBeyond : it can't
+        DatabaseUnreachable : the database does not answer
+        """
+        if self.made:
+            self.ping()
+        here = self.revision()
+        if migration.require_fit(here) is Standing.NEWER:
+            log.warning(
+                "the tables are newer than this program, and it works with them", here=here, ours=migration.head()
+            )
 
     def revision(self) -> str | None:
         """Revision of the tables now, None when there are none."""

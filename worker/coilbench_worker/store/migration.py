@@ -14,6 +14,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import URL, Connection, create_engine, event, text
 from sqlalchemy.pool import NullPool
 
+from coilbench_worker.store.standing import Standing, TablesBeyond, TablesUnfit, standing
 from coilbench_worker.store.write_ahead import log_ahead
 
 # Any number will do, so long as nothing else in the same PostgreSQL server takes it.
@@ -22,9 +23,43 @@ BUSY_TIMEOUT_S = 60
 
 
 def upgrade(url: URL, revision: str = "head") -> None:
-    """Bring the tables to `revision`, one process at a time, in one transaction."""
+    """Bring the tables to `revision`, one process at a time, in one transaction; newer ones are left as they are.
+
+    Raises
+    ------
+    TablesBeyond : they have gone further than this program can follow
+    """
     with _alone(url) as connection:
-        command.upgrade(_config(connection), revision)
+        here = MigrationContext.configure(connection).get_current_revision()
+        if standing(here, known()) in (Standing.NEWER, Standing.BEYOND):
+            require_fit(here)
+        else:
+            command.upgrade(_config(connection), revision)
+
+
+def require_fit(revision: str | None) -> Standing:
+    """How tables at that revision stand to this program, which can work with them.
+
+    Raises
+    ------
+    TablesUnfit, TablesBeyond : it can't; the message says what to do
+    """
+    found = standing(revision, known())
+    match found:
+        case Standing.NONE:
+            raise TablesUnfit("the database has no tables yet; run `coilbench-server migrate` first")
+        case Standing.OLDER:
+            raise TablesUnfit(
+                f"the tables are at revision {revision}, this version needs {head()}; run `coilbench-server migrate` "
+                "first"
+            )
+        case Standing.BEYOND:
+            raise TablesBeyond(
+                f"the tables are at revision {revision}, and this version works with {head()} and what only adds to "
+                "it; install the newer version here as well, or see that COILBENCH_DATABASE_URL names the right "
+                "database"
+            )
+    return found
 
 
 def downgrade(url: URL, revision: str) -> None:
@@ -45,6 +80,11 @@ def current(url: URL) -> str | None:
 def head() -> str | None:
     """The newest revision that this version of the program knows."""
     return ScriptDirectory.from_config(_config(None)).get_current_head()
+
+
+def known() -> list[str]:
+    """Every revision that this version of the program has the step of, oldest first."""
+    return [step.revision for step in ScriptDirectory.from_config(_config(None)).walk_revisions()][::-1]
 
 
 def _config(connection: Connection | None) -> Config:
