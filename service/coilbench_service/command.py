@@ -20,6 +20,7 @@ from coilbench_worker.configuration import Configuration, ConfigurationError, lo
 from coilbench_worker.node import WorkerNotStarted
 from coilbench_worker.passwords import masked
 from coilbench_worker.store.database import DatabaseUnreachable
+from coilbench_worker.store.standing import TablesUnfit
 
 BROKEN, BAD_USAGE = 1, 2
 
@@ -44,7 +45,7 @@ def configured(act: Callable[[Configuration], int | None]) -> Callable[[], None]
             _end(str(error), BAD_USAGE)
         except (PortTaken, WorkerNotStarted, DatabaseUnreachable) as error:
             _end(masked(str(error)), BROKEN)
-        except NotMigrated as error:
+        except (NotMigrated, TablesUnfit) as error:
             _end(f"{str(error)[:1].upper()}{str(error)[1:]}.", BROKEN)
         except SQLAlchemyError as error:
             cause = str(getattr(error, "orig", None) or error).strip().splitlines()[0]

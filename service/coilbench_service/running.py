@@ -66,7 +66,7 @@ def require_others(configuration: Configuration) -> None:
 
     Raises
     ------
-    WrongBroker, NotMigrated : it is not; the message says what to do
+    WrongBroker, NotMigrated, TablesUnfit : it is not; the message says what to do
     """
     if configuration.embedded:
         raise WrongBroker(
@@ -77,6 +77,7 @@ def require_others(configuration: Configuration) -> None:
     bench = Bench.of(configuration)
     try:
         readiness.require_tables(bench)
+        bench.database.require_fit()
     finally:
         bench.close()
 
