@@ -9,7 +9,7 @@ from flask import Request
 from sqlalchemy import Connection
 
 from coilbench_service import about as about_document
-from coilbench_service import idempotency
+from coilbench_service import idempotency, request_log
 from coilbench_service.bench import Bench
 from coilbench_service.final_take import take_not_found
 from coilbench_service.idempotency import AnsweredElsewhere
@@ -108,4 +108,5 @@ def _locked(connection: Connection, take_id: str) -> TakeRecord:
 
 def _announce(bench: Bench, changed: TakeRecord, before: TakeRecord) -> None:
     if changed.state == WAITING and changed.job_id is not None and changed.job_id != before.job_id:
+        request_log.about(take=changed.id, job=changed.job_id)
         bench.dispatcher.publish(changed.job_id)

@@ -33,6 +33,18 @@ structlog.get_logger("test").warning("away", error=f"no answer from {url}", trie
 logging.getLogger("some.library").warning("can't connect to %s", url)
 """
 
+HOSTILE = """
+import structlog
+from coilbench_worker import logs
+logs.set_up("info")
+log = structlog.get_logger("test")
+log.info("x" * 5000, path="/v1/takes/\\n{\\"event\\": \\"forged\\"}\\x1b[2J\\u2028", names={"n" * 5000: ["y" * 5000]})
+try:
+    raise RuntimeError("z" * 50_000 + "the end")
+except RuntimeError:
+    log.exception("broke")
+"""
+
 FAILING_TAKE = """
 import sys
 from pathlib import Path
@@ -79,6 +91,17 @@ def test_passwords_are_masked_in_every_value_and_in_the_lines_of_libraries() -> 
     log = ran(ADDRESSES, URL).stderr
     assert log.count("postgresql://shop:***@db/x") == 4
     assert PASSWORD not in log
+
+
+def test_what_a_caller_sends_can_not_forge_a_line_nor_fill_the_log() -> None:
+    log = ran(HOSTILE).stderr
+    first, second = (json.loads(line) for line in log.splitlines())
+    assert first["path"].startswith('/v1/takes/\n{"event": "forged"}')
+    assert not [letter for letter in log if letter != "\n" and not " " <= letter <= "~"]
+    assert first["event"].endswith("... (5000 characters)")
+    assert len(json.dumps(first)) < 7000
+    assert second["exception"].endswith("the end")
+    assert len(second["exception"]) < 21_000
 
 
 def test_a_take_that_fails_brings_no_password_of_the_database_into_the_log(tmp_path: Path, postgres_url: str) -> None:

@@ -1,7 +1,8 @@
 """The log: one JSON object a line on standard error, with take and job where there is one.
 
 An exception is logged as its traceback alone: local variables would bring along samples by the thousand and, with the
-settings, passwords. Passwords in addresses are masked wherever they turn up.
+settings, passwords. Passwords in addresses are masked wherever they turn up; long values are cut; control characters,
+which could draw lines of their own on a terminal, are escaped by JSON.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from coilbench_worker.passwords import masked
 
 # Libraries that tell of every step; heard at `debug` only, their warnings always.
 TALKATIVE = ("alembic", "celery", "kombu", "amqp", "urllib3", "fsspec")
+LONGEST_VALUE = 2_000
+LONGEST_TRACEBACK = 20_000
 
 
 def set_up(level: str) -> None:
@@ -58,15 +61,27 @@ def set_up(level: str) -> None:
 
 
 def mask(_logger: object, _method: str, line: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
-    """A processor that masks passwords in every text of a line."""
-    return {name: _masked(value) for name, value in line.items()}
+    """A processor that masks passwords in every text of a line, and cuts what is too long.
+
+    Of a traceback the end is kept, which names the error; of everything else the beginning.
+    """
+    return {name: _traceback(value) if name == "exception" else _masked(value) for name, value in line.items()}
 
 
 def _masked(value: Any) -> Any:
     if isinstance(value, str):
-        return masked(value)
+        return _cut(masked(value))
     if isinstance(value, dict):
-        return {name: _masked(part) for name, part in value.items()}
+        return {_cut(str(name)): _masked(part) for name, part in value.items()}
     if isinstance(value, list | tuple):
         return [_masked(part) for part in value]
-    return value if value is None or isinstance(value, bool | int | float) else masked(repr(value))
+    return value if value is None or isinstance(value, bool | int | float) else _cut(masked(repr(value)))
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= LONGEST_VALUE else f"{text[:LONGEST_VALUE]}... ({len(text)} characters)"
+
+
+def _traceback(value: Any) -> str:
+    text = masked(str(value))
+    return text if len(text) <= LONGEST_TRACEBACK else f"({len(text)} characters) ...{text[-LONGEST_TRACEBACK:]}"
