@@ -11,7 +11,6 @@ import pytest
 from coilbench_worker import jobs
 from coilbench_worker.jobs import dispatch
 from coilbench_worker.jobs.dispatch import Dispatcher
-from coilbench_worker.store.instants import now
 from services import RedisServer, free_port
 from working import Shop
 
@@ -27,7 +26,7 @@ def own_redis() -> Iterator[RedisServer]:
 
 
 def due(shop: Shop) -> list[str]:
-    return jobs.due(shop.database, now(), max_attempts=3, republish_after_s=60)
+    return jobs.due(shop.database, max_attempts=3, lease_s=30, republish_after_s=60)
 
 
 def test_a_take_that_could_not_be_announced_is_due_at_once(tmp_path: Path) -> None:

@@ -1,25 +1,22 @@
 from __future__ import annotations
 
-from datetime import timedelta
-
 from sqlalchemy import select, update
 
 from arrivals import arrive
 from coilbench_worker import jobs
 from coilbench_worker.jobs.expiry import HEAD_OF_QUEUE
-from coilbench_worker.store import takes
+from coilbench_worker.store import clock, takes
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database
-from coilbench_worker.store.instants import now
 from coilbench_worker.store.schema import jobs as job_table
 from coilbench_worker.store.takes import TakeRecord
-
-MINUTE = timedelta(minutes=1)
+from moved_clock import moved_clock
 
 
 def due(database: Database, minutes: float = 0, **changes: object) -> list[str]:
-    settings: dict[str, object] = {"max_attempts": 2, "republish_after_s": 60.0} | changes
-    return jobs.due(database, now() + minutes * MINUTE, **settings)  # type: ignore[arg-type]
+    settings: dict[str, object] = {"max_attempts": 2, "lease_s": 30.0, "republish_after_s": 60.0} | changes
+    with moved_clock(60 * minutes):
+        return jobs.due(database, **settings)  # type: ignore[arg-type]
 
 
 def claim(database: Database, take: TakeRecord) -> jobs.Claim:
@@ -43,7 +40,9 @@ def test_what_the_broker_lost_is_announced_again_and_only_once(database: Databas
 
 def test_what_was_published_to_a_broker_that_is_gone_is_announced_at_once(database: Database, blobs: Blobs) -> None:
     take = arrive(database, blobs)
-    assert due(database, published_before=now()) == [take.job_id]
+    with database.read() as connection:
+        began_empty = clock.now(connection)
+    assert due(database, published_before=began_empty) == [take.job_id]
 
 
 def test_jobs_are_announced_in_the_order_of_arrival(database: Database, blobs: Blobs) -> None:

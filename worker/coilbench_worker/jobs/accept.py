@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from sqlalchemy import Connection, insert
+from structlog.contextvars import get_contextvars
 
 from coilbench_worker.jobs.settings import Settings
-from coilbench_worker.store import files
+from coilbench_worker.store import clock, files
 from coilbench_worker.store.blobs import Incoming
 from coilbench_worker.store.identity import new_id
-from coilbench_worker.store.instants import now
 from coilbench_worker.store.schema import jobs, takes
 from coilbench_worker.store.states import WAITING
 from coilbench_worker.store.takes import TakeRecord, copies, get
@@ -29,7 +29,7 @@ def accept(
     file : written whole; kept here. Call `file.seal()` before the transaction, so that it stays short
     file_name : as the sender calls it; shown, never used as a path
     """
-    instant = now()
+    instant = clock.now(connection)
     sha256 = files.enter(connection, file)
     take_id, job_id = new_id(), new_id()
     connection.execute(
@@ -55,7 +55,11 @@ def accept(
 
 
 def enter_job(connection: Connection, job_id: str, take_id: str, settings: Settings) -> None:
-    """Enter a job, `waiting`, noted as published: the caller does that next, and takes the note back if it fails."""
+    """Enter a job, `waiting`, noted as published: the caller does that next, and takes the note back if it fails.
+
+    It keeps the `request_id` of the log's context, so that the worker's lines can be found by it.
+    """
+    instant = clock.now(connection)
     connection.execute(
         insert(jobs).values(
             id=job_id,
@@ -65,7 +69,8 @@ def enter_job(connection: Connection, job_id: str, take_id: str, settings: Setti
             state=WAITING,
             attempt=0,
             returned=0,
-            published=now(),
-            created=now(),
+            published=instant,
+            created=instant,
+            request_id=get_contextvars().get("request_id"),
         )
     )

@@ -9,8 +9,8 @@ from typing import Any
 from sqlalchemy import and_, or_, update
 
 from coilbench_worker.jobs.locks import lock_take_of
+from coilbench_worker.store import clock
 from coilbench_worker.store.database import Database
-from coilbench_worker.store.instants import now
 from coilbench_worker.store.schema import jobs, takes
 from coilbench_worker.store.states import MEASURING, WAITING
 
@@ -19,7 +19,8 @@ from coilbench_worker.store.states import MEASURING, WAITING
 class Claim:
     """The right to measure one job; `attempt` is the fence that its result must pass.
 
-    `tries` counts the attempts without those handed back by a stopping worker; `blob` is the recording's key.
+    `tries` counts the attempts without those handed back by a stopping worker; `blob` is the recording's key;
+    `waited_s` is how long ago the job was entered, s; `request_id` is of the request that asked for it, if one did.
     """
 
     job_id: str
@@ -30,6 +31,8 @@ class Claim:
     settings: dict[str, Any]
     settings_key: str
     blob: str
+    waited_s: float
+    request_id: str | None
 
 
 def claim(database: Database, job_id: str, worker: str, *, lease_s: float, max_attempts: int) -> Claim | None:
@@ -41,12 +44,15 @@ def claim(database: Database, job_id: str, worker: str, *, lease_s: float, max_a
         take = lock_take_of(connection, job_id)
         if take is None:
             return None
-        instant = now()
+        instant = clock.now(connection)
         row = connection.execute(
             update(jobs)
             .where(
                 jobs.c.id == job_id,
-                or_(jobs.c.state == WAITING, and_(jobs.c.state == MEASURING, jobs.c.lease_until < instant)),
+                or_(
+                    jobs.c.state == WAITING,
+                    and_(jobs.c.state == MEASURING, clock.run_out(jobs.c.lease_until, instant, lease_s)),
+                ),
                 jobs.c.attempt - jobs.c.returned < max_attempts,
             )
             .values(
@@ -55,7 +61,14 @@ def claim(database: Database, job_id: str, worker: str, *, lease_s: float, max_a
                 lease_until=instant + timedelta(seconds=lease_s),
                 worker=worker,
             )
-            .returning(jobs.c.attempt, jobs.c.returned, jobs.c.settings, jobs.c.settings_key)
+            .returning(
+                jobs.c.attempt,
+                jobs.c.returned,
+                jobs.c.settings,
+                jobs.c.settings_key,
+                jobs.c.created,
+                jobs.c.request_id,
+            )
         ).one_or_none()
         if row is None:
             return None
@@ -73,6 +86,8 @@ def claim(database: Database, job_id: str, worker: str, *, lease_s: float, max_a
         settings=row.settings,
         settings_key=row.settings_key,
         blob=take.blob,
+        waited_s=max(0.0, (instant - row.created).total_seconds()),
+        request_id=row.request_id,
     )
 
 
@@ -82,6 +97,6 @@ def extend(database: Database, held: Claim, *, lease_s: float) -> bool:
         extended = connection.execute(
             update(jobs)
             .where(jobs.c.id == held.job_id, jobs.c.state == MEASURING, jobs.c.attempt == held.attempt)
-            .values(lease_until=now() + timedelta(seconds=lease_s))
+            .values(lease_until=clock.now(connection) + timedelta(seconds=lease_s))
         )
     return extended.rowcount == 1

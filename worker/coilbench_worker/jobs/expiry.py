@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from sqlalchemy import and_, or_, select, update
 
 from coilbench_worker.jobs import problems
 from coilbench_worker.jobs.locks import lock_take
+from coilbench_worker.store import clock, deliveries
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.schema import jobs, takes
 from coilbench_worker.store.states import FAILED, MEASURING, WAITING
@@ -19,53 +20,49 @@ HEAD_OF_QUEUE = 100
 
 def due(
     database: Database,
-    instant: datetime,
     *,
     max_attempts: int,
+    lease_s: float,
     republish_after_s: float,
     published_before: datetime | None = None,
 ) -> list[str]:
-    """Jobs to be announced now, oldest first; they are noted as published at `instant`, so that one node gets each.
+    """Jobs to be announced now, oldest first; they are noted as published, so that one node gets each.
 
     Jobs whose lease ran out are `waiting` again, or `failed` when their attempts are used up.
 
     Parameters
     ----------
-    instant : now
-    published_before : also those last published before this (a broker that started empty then), however lately
+    published_before : also those last published before this (a broker that started empty then), however lately; an
+        instant that is still to come, after a clock was set back, says nothing
     """
-    expire(database, instant, max_attempts=max_attempts)
-    before = instant - timedelta(seconds=republish_after_s)
-    if published_before is not None:
-        before = max(before, published_before)
+    expire(database, max_attempts=max_attempts, lease_s=lease_s)
     with database.write() as connection:
+        instant = clock.now(connection)
+        forgotten = or_(jobs.c.published.is_(None), clock.past(jobs.c.published, instant, republish_after_s))
+        if published_before is not None and published_before <= instant:
+            forgotten = or_(forgotten, jobs.c.published < published_before)
         head = (
-            select(jobs.c.id, jobs.c.published)
+            select(jobs.c.id, forgotten.label("forgotten"))
             .where(jobs.c.state == WAITING)
             .order_by(jobs.c.id)
             .limit(HEAD_OF_QUEUE)
             .with_for_update(skip_locked=True)
         )
-        found = [row.id for row in connection.execute(head) if row.published is None or row.published < before]
+        found = [row.id for row in connection.execute(head) if row.forgotten]
         connection.execute(
-            update(jobs)
-            .where(
-                jobs.c.id.in_(found),
-                jobs.c.state == WAITING,
-                or_(jobs.c.published.is_(None), jobs.c.published < before),
-            )
-            .values(published=instant)
+            update(jobs).where(jobs.c.id.in_(found), jobs.c.state == WAITING, forgotten).values(published=instant)
         )
     return found
 
 
-def expire(database: Database, instant: datetime, *, max_attempts: int) -> int:
+def expire(database: Database, *, max_attempts: int, lease_s: float) -> int:
     """Take jobs from processes that stopped reporting, and give up those with no attempt left; returns how many."""
-    overdue = or_(
-        and_(jobs.c.state == MEASURING, jobs.c.lease_until < instant),
-        and_(jobs.c.state == WAITING, jobs.c.attempt - jobs.c.returned >= max_attempts),
-    )
     with database.read() as connection:
+        instant = clock.now(connection)
+        overdue = or_(
+            and_(jobs.c.state == MEASURING, clock.run_out(jobs.c.lease_until, instant, lease_s)),
+            and_(jobs.c.state == WAITING, jobs.c.attempt - jobs.c.returned >= max_attempts),
+        )
         found = connection.execute(
             select(jobs.c.id, jobs.c.take_id, jobs.c.attempt, jobs.c.returned).where(overdue).order_by(jobs.c.id)
         ).all()
@@ -94,4 +91,6 @@ def expire(database: Database, instant: datetime, *, max_attempts: int) -> int:
                     .where(takes.c.id == take_id, takes.c.job_id == job_id)
                     .values(state=state, problem=problem, updated=instant)
                 )
+                if given_up:
+                    deliveries.enter(connection, take_id, state, problem, instant)
     return expired

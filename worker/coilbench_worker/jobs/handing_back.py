@@ -6,8 +6,8 @@ from sqlalchemy import ColumnElement, Connection, func, or_, select, update
 
 from coilbench_worker.jobs.claim import Claim
 from coilbench_worker.jobs.locks import lock_take
+from coilbench_worker.store import clock
 from coilbench_worker.store.database import Database
-from coilbench_worker.store.instants import now
 from coilbench_worker.store.schema import jobs, takes
 from coilbench_worker.store.states import MEASURING, WAITING
 
@@ -55,7 +55,7 @@ def _of(worker: str) -> ColumnElement[bool]:
 
 def _hand_back(connection: Connection, job_id: str, take_id: str, attempt: int, *, counts: bool) -> bool:
     lock_take(connection, take_id)
-    instant = now()
+    instant = clock.now(connection)
     changed = connection.execute(
         update(jobs)
         .where(jobs.c.id == job_id, jobs.c.state == MEASURING, jobs.c.attempt == attempt)

@@ -9,9 +9,9 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from coilbench_worker.jobs.claim import Claim
 from coilbench_worker.jobs.locks import lock_take
+from coilbench_worker.store import clock, deliveries
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.identity import new_id
-from coilbench_worker.store.instants import now
 from coilbench_worker.store.schema import jobs, measurements, takes
 from coilbench_worker.store.states import FAILED, MEASURED, MEASURING, REJECTED
 
@@ -35,7 +35,7 @@ def finish(database: Database, held: Claim, document: dict[str, Any]) -> bool:
             take_id=held.take_id,
             settings_key=held.settings_key,
             version=kept["version"],
-            made=now(),
+            made=clock.now(connection),
             document=kept,
             traces=traces,
         )
@@ -65,7 +65,7 @@ def fail(database: Database, held: Claim, problem: dict[str, Any]) -> bool:
 def end(connection: Connection, held: Claim, state: str, problem: dict[str, Any] | None) -> bool:
     """Bring job and take to a final state, if the job is still `measuring` at the claim's attempt."""
     lock_take(connection, held.take_id)
-    instant = now()
+    instant = clock.now(connection)
     ended = connection.execute(
         update(jobs)
         .where(jobs.c.id == held.job_id, jobs.c.state == MEASURING, jobs.c.attempt == held.attempt)
@@ -78,4 +78,5 @@ def end(connection: Connection, held: Claim, state: str, problem: dict[str, Any]
         .where(takes.c.id == held.take_id, takes.c.job_id == held.job_id)
         .values(state=state, problem=problem, updated=instant)
     )
+    deliveries.enter(connection, held.take_id, state, problem, instant)
     return True

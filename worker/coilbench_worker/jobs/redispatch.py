@@ -5,17 +5,16 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import structlog
 
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.jobs.dispatch import Dispatcher
 from coilbench_worker.jobs.expiry import due
-from coilbench_worker.store import files, idempotency, nodes
+from coilbench_worker.store import clock, files, idempotency, nodes
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database
-from coilbench_worker.store.instants import now
 
 HOUSEKEEPING_EVERY_S = 600.0
 ANSWERS_ARE_REMEMBERED = timedelta(days=1)
@@ -45,7 +44,7 @@ class Redispatcher:
         self._dispatcher = dispatcher
         self._name = name
         self._alive = alive
-        self._announced_in_vain_before = now()
+        self._announced_in_vain_before: datetime | None = None
         self._housekeeping_at = 0.0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="re-dispatch", daemon=True)
@@ -61,7 +60,7 @@ class Redispatcher:
 
     def forget_announcements(self) -> None:
         """On the broker inside the process: the next round announces again what waits, however lately it was told."""
-        self._announced_in_vain_before = now()
+        self._announced_in_vain_before = None
 
     def stop(self) -> None:
         """End the rounds, and say that the worker has left."""
@@ -77,11 +76,11 @@ class Redispatcher:
         """Announce what is due; returns how many jobs that was."""
         found = due(
             self._database,
-            now(),
             max_attempts=self._configuration.max_attempts,
+            lease_s=self._configuration.lease_s,
             republish_after_s=self._configuration.republish_after_s,
             # What the memory broker held when another process, or other measuring processes, had it is gone.
-            published_before=self._announced_in_vain_before if self._configuration.embedded else None,
+            published_before=self._in_vain_before() if self._configuration.embedded else None,
         )
         for number, job_id in enumerate(found):
             if not self._dispatcher.publish(job_id):
@@ -89,6 +88,12 @@ class Redispatcher:
                     self._dispatcher.unpublished(unsent)
                 break
         return len(found)
+
+    def _in_vain_before(self) -> datetime:
+        if self._announced_in_vain_before is None:
+            with self._database.read() as connection:
+                self._announced_in_vain_before = clock.now(connection)
+        return self._announced_in_vain_before
 
     def _run(self) -> None:
         while True:
@@ -113,4 +118,4 @@ class Redispatcher:
         blobs.drop_stale()
         files.drop_unused(self._database, blobs)
         with self._database.write() as connection:
-            idempotency.forget_before(connection, now() - ANSWERS_ARE_REMEMBERED)
+            idempotency.forget_before(connection, clock.now(connection) - ANSWERS_ARE_REMEMBERED)

@@ -7,8 +7,8 @@ from sqlalchemy import Connection, exists, select, update
 from coilbench_worker.jobs.accept import enter_job
 from coilbench_worker.jobs.locks import lock_take
 from coilbench_worker.jobs.settings import Settings
+from coilbench_worker.store import clock, deliveries
 from coilbench_worker.store.identity import new_id
-from coilbench_worker.store.instants import now
 from coilbench_worker.store.schema import jobs, measurements, takes
 from coilbench_worker.store.states import MEASURED, MEASURING, SUPERSEDED, WAITING
 from coilbench_worker.store.takes import TakeRecord, get
@@ -36,7 +36,7 @@ def request(connection: Connection, take_id: str, settings: Settings, *, version
     key = settings.key()
     if take.state in (WAITING, MEASURING) and take.settings_key == key:
         return take
-    instant = now()
+    instant = clock.now(connection)
     connection.execute(
         update(jobs)
         .where(jobs.c.take_id == take_id, jobs.c.state.in_((WAITING, MEASURING)))
@@ -67,6 +67,8 @@ def request(connection: Connection, take_id: str, settings: Settings, *, version
     )
     if job_id is not None:
         enter_job(connection, job_id, take_id, settings)
+    elif take.state != MEASURED or take.settings_key != key:
+        deliveries.enter(connection, take_id, MEASURED, None, instant)
     changed = get(connection, take_id)
     assert changed is not None  # its row is locked
     return changed

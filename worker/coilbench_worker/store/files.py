@@ -10,16 +10,18 @@ from __future__ import annotations
 from sqlalchemy import Connection, and_, delete, exists, select
 from sqlalchemy.dialects import postgresql, sqlite
 
+from coilbench_worker.store import clock
 from coilbench_worker.store.blobs import Blobs, Incoming
 from coilbench_worker.store.database import Database
-from coilbench_worker.store.instants import now
 from coilbench_worker.store.schema import calibrations, files, takes
 
 
 def enter(connection: Connection, incoming: Incoming) -> str:
     """Enter the recording and put its blob in place, inside the caller's transaction; returns its SHA-256."""
     insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
-    statement = insert(files).values(sha256=incoming.sha256, bytes=incoming.size, blob=incoming.key, created=now())
+    statement = insert(files).values(
+        sha256=incoming.sha256, bytes=incoming.size, blob=incoming.key, created=clock.now(connection)
+    )
     connection.execute(
         statement.on_conflict_do_update(index_elements=["sha256"], set_={"bytes": statement.excluded.bytes})
     )

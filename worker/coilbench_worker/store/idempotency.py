@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Connection, delete, select
 from sqlalchemy.dialects import postgresql, sqlite
 
-from coilbench_worker.store.instants import now
+from coilbench_worker.store import clock
 from coilbench_worker.store.schema import idempotency
 
 
@@ -59,7 +59,7 @@ def remember(
         request_sha256=request_sha256,
         status=status,
         body=body,
-        created=now(),
+        created=clock.now(connection),
         take_id=take_id,
         chain_id=chain_id,
         calibration_id=calibration_id,

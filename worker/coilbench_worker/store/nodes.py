@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import Connection, delete, insert, select, update
 
-from coilbench_worker.store.instants import now
+from coilbench_worker.store import clock
 from coilbench_worker.store.schema import nodes
 
 FORGOTTEN_AFTER = timedelta(days=1)
@@ -25,7 +25,7 @@ class Node:
 
 def report(connection: Connection, name: str, processes: int) -> None:
     """Say that the worker is there; the first report enters it and forgets those long gone."""
-    instant = now()
+    instant = clock.now(connection)
     if connection.execute(update(nodes).where(nodes.c.name == name).values(seen=instant)).rowcount == 0:
         connection.execute(insert(nodes).values(name=name, processes=processes, started=instant, seen=instant))
         connection.execute(delete(nodes).where(nodes.c.seen < instant - FORGOTTEN_AFTER))
@@ -38,5 +38,6 @@ def leave(connection: Connection, name: str) -> None:
 
 def present(connection: Connection, within_s: float) -> list[Node]:
     """Workers that reported during the last `within_s` seconds."""
-    query = select(nodes).where(nodes.c.seen >= now() - timedelta(seconds=within_s)).order_by(nodes.c.name)
+    silent = clock.past(nodes.c.seen, clock.now(connection), within_s)
+    query = select(nodes).where(~silent).order_by(nodes.c.name)
     return [Node(**row._mapping) for row in connection.execute(query)]
