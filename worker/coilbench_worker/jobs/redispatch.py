@@ -12,11 +12,14 @@ import structlog
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.jobs.dispatch import Dispatcher
 from coilbench_worker.jobs.expiry import due
+from coilbench_worker.metrics import instruments
 from coilbench_worker.store import clock, files, idempotency, nodes
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database
+from coilbench_worker.store.orphans import Orphans
 
 HOUSEKEEPING_EVERY_S = 600.0
+SLOWEST_UPLOAD_S = 3600.0
 ANSWERS_ARE_REMEMBERED = timedelta(days=1)
 
 log = structlog.get_logger(__name__)
@@ -46,6 +49,8 @@ class Redispatcher:
         self._alive = alive
         self._announced_in_vain_before: datetime | None = None
         self._housekeeping_at = 0.0
+        self._blobs = Blobs.of(configuration)
+        self._orphans = Orphans(database, self._blobs)
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="re-dispatch", daemon=True)
 
@@ -103,6 +108,7 @@ class Redispatcher:
                         nodes.report(connection, self._name, self._configuration.workers)
                 found = self.round()
                 if found:
+                    instruments().announced_again.inc(found)
                     log.info("announced again", jobs=found)
                 self._keep_house()
             except Exception:  # whatever it is, the next round tries again
@@ -114,8 +120,9 @@ class Redispatcher:
         if time.monotonic() < self._housekeeping_at:
             return
         self._housekeeping_at = time.monotonic() + HOUSEKEEPING_EVERY_S
-        blobs = Blobs(self._configuration.blobs)
-        blobs.drop_stale()
-        files.drop_unused(self._database, blobs)
+        grace_s = self._configuration.orphan_grace_s
+        self._blobs.drop_stale(max(grace_s, SLOWEST_UPLOAD_S))
+        self._orphans.find()
+        files.drop_unused(self._database, self._blobs, unused_for_s=grace_s)
         with self._database.write() as connection:
             idempotency.forget_before(connection, clock.now(connection) - ANSWERS_ARE_REMEMBERED)

@@ -29,5 +29,5 @@ def remove(
             return False
         require(take)
         takes.delete(connection, take_id)
-    files.drop_unused(database, blobs)
+    files.drop_unused(database, blobs, among=[take.sha256])
     return True

@@ -162,7 +162,8 @@ def remove(database: Database, blobs: Blobs, key: str, require: Callable[[ChainR
         connection.execute(delete(idempotency).where(idempotency.c.chain_id == chain.id))
         connection.execute(delete(calibrations).where(calibrations.c.chain_id == chain.id))
         connection.execute(delete(chains).where(chains.c.id == chain.id))
-    files.drop_unused(database, blobs)
+    tones = [calibration.file.sha256 for calibration in chain.calibrations if calibration.file is not None]
+    files.drop_unused(database, blobs, among=tones)
     return True
 
 
@@ -211,9 +212,12 @@ def remove_calibration(database: Database, blobs: Blobs, calibration_id: str) ->
         own = select(calibrations.c.chain_id).where(calibrations.c.id == calibration_id).scalar_subquery()
         connection.execute(update(chains).where(chains.c.id == own).values(updated=now()))  # locks the chain first
         connection.execute(delete(idempotency).where(idempotency.c.calibration_id == calibration_id))
-        if connection.execute(delete(calibrations).where(calibrations.c.id == calibration_id)).rowcount != 1:
+        gone = delete(calibrations).where(calibrations.c.id == calibration_id).returning(calibrations.c.file_sha256)
+        found = connection.execute(gone).one_or_none()
+        if found is None:
             return False
-    files.drop_unused(database, blobs)
+    if found.file_sha256 is not None:
+        files.drop_unused(database, blobs, among=[found.file_sha256])
     return True
 
 

@@ -7,6 +7,8 @@ waits for the other, and a crash in between leaves a blob too many, never one to
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from sqlalchemy import Connection, and_, delete, exists, select
 from sqlalchemy.dialects import postgresql, sqlite
 
@@ -14,6 +16,8 @@ from coilbench_worker.store import clock
 from coilbench_worker.store.blobs import Blobs, Incoming
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.schema import calibrations, files, takes
+
+AT_MOST = 1000
 
 
 def enter(connection: Connection, incoming: Incoming) -> str:
@@ -29,14 +33,33 @@ def enter(connection: Connection, incoming: Incoming) -> str:
     return incoming.sha256
 
 
-def drop_unused(database: Database, blobs: Blobs) -> int:
-    """Delete recordings that no take and no calibration uses any more; returns how many."""
+def drop_unused(
+    database: Database,
+    blobs: Blobs,
+    *,
+    among: Collection[str] | None = None,
+    unused_for_s: float = 0.0,
+    at_most: int = AT_MOST,
+) -> int:
+    """Delete recordings that no take and no calibration uses any more; returns how many.
+
+    Parameters
+    ----------
+    among : SHA-256 of those to look at; None: all
+    unused_for_s : leave those that were entered later than so many seconds ago
+    at_most : in this call
+    """
     unused = and_(
         ~exists().where(takes.c.file_sha256 == files.c.sha256),
         ~exists().where(calibrations.c.file_sha256 == files.c.sha256),
     )
+    query = select(files.c.sha256).where(unused)
+    if among is not None:
+        query = query.where(files.c.sha256.in_(among))
     with database.read() as connection:
-        found = list(connection.execute(select(files.c.sha256).where(unused)).scalars())
+        if unused_for_s > 0:
+            query = query.where(clock.past(files.c.created, clock.now(connection), unused_for_s))
+        found = list(connection.execute(query.limit(at_most)).scalars())
     dropped = 0
     for sha256 in found:
         with database.write() as connection:

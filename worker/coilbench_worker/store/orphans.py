@@ -1,0 +1,81 @@
+"""Recordings in the store that the database knows nothing of: found, entered as used by nobody, and so dropped in time.
+
+They come of a crash between blob and commit, and of a database that was put back to an older state. Finding one deletes
+nothing: it gets a row in `files`, and `files.drop_unused` takes it when that row has stood unused for the grace period.
+So whoever lets the program loose on the wrong database has that long to see it. The row's key makes finding and
+entering the same recording wait for each other: one that a take is being entered for is never taken for an orphan.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import islice
+
+import structlog
+from sqlalchemy import Connection, select
+from sqlalchemy.dialects import postgresql, sqlite
+
+from coilbench_worker.store import clock
+from coilbench_worker.store.blobs import Blobs
+from coilbench_worker.store.database import Database
+from coilbench_worker.store.schema import files
+
+SETTLED_S = 60.0
+"""What came into the store later than this is not looked at: its take may be about to be committed."""
+AT_ONCE = 500
+LOOKED_AT = 5000
+"""Of the blobs of the store, in one call of `Orphans.find`."""
+
+log = structlog.get_logger(__name__)
+
+
+class Orphans:
+    """The way through the store of one node, some blobs at a time, and from the start again at its end."""
+
+    def __init__(self, database: Database, blobs: Blobs) -> None:
+        self._database = database
+        self._blobs = blobs
+        self._keys: Iterator[str] | None = None
+
+    def find(self, settled_s: float = SETTLED_S, at_most: int = LOOKED_AT) -> int:
+        """Look at the next `at_most` blobs and enter those that no row refers to; returns how many.
+
+        Parameters
+        ----------
+        settled_s : age from which blobs are looked at, s
+        """
+        if self._keys is None:
+            self._keys = iter(self._blobs.older_than(settled_s))
+        found = looked_at = 0
+        while looked_at < at_most:
+            some = list(islice(self._keys, min(AT_ONCE, at_most - looked_at)))
+            if not some:
+                self._keys = None
+                break
+            looked_at += len(some)
+            found += self._enter(some)
+        if found:
+            log.warning(
+                "recordings in the store that the database knows nothing of are dropped after orphan_grace_s; "
+                "is it the right database, and not older than the store?",
+                recordings=found,
+            )
+        return found
+
+    def _enter(self, keys: list[str]) -> int:
+        with self._database.read() as connection:
+            known = set(connection.execute(select(files.c.blob).where(files.c.blob.in_(keys))).scalars())
+        strange = sorted(set(keys) - known)
+        if not strange:
+            return 0
+        with self._database.write() as connection:
+            return sum(self._enter_one(connection, key) for key in strange)
+
+    def _enter_one(self, connection: Connection, key: str) -> int:
+        size = self._blobs.size(key)
+        if size is None:  # gone since it was listed
+            return 0
+        insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
+        row = insert(files).values(sha256=key.rpartition("/")[2], bytes=size, blob=key, created=clock.now(connection))
+        entered = row.on_conflict_do_nothing(index_elements=["sha256"]).returning(files.c.sha256)
+        return len(connection.execute(entered).all())
