@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import time
 from typing import Any
 
 from flask import Request, g
@@ -18,6 +19,7 @@ from coilbench_service.problems import Problem
 from coilbench_service.settings_of import settings_of
 from coilbench_worker import jobs
 from coilbench_worker.audio.header import sniff
+from coilbench_worker.metrics import instruments
 from coilbench_worker.store import sessions, takes
 from coilbench_worker.store.blobs import Incoming
 from coilbench_worker.store.idempotency import lookup
@@ -93,6 +95,7 @@ def _receive(bench: Bench, call: Request, key: str | None, incoming: Incoming) -
         assert take.job_id is not None  # a take that was just accepted has its job
         g.recording_bytes = incoming.size
         request_log.about(take=take.id, job=take.job_id)
+        instruments().stage.labels("receive").observe(time.perf_counter() - g.began_s)
         bench.dispatcher.publish(take.job_id)
         return 202, document
 

@@ -23,6 +23,7 @@ from werkzeug.exceptions import HTTPException
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.problem_kinds import ProblemKind
 from coilbench_worker.audio.header import AudioRefused
+from coilbench_worker.metrics import instruments
 
 MEDIA_TYPE = "application/problem+json"
 RETRY_AFTER_S = 5
@@ -124,6 +125,7 @@ def encode(document: Mapping[str, Any]) -> bytes:
 
 def answer(problem: Problem) -> Response:
     """The HTTP answer for a problem."""
+    instruments().problems.labels(problem.kind.slug).inc()
     response = Response(encode(problem.body()), problem.kind.status, mimetype=MEDIA_TYPE)
     response.headers.update(problem.headers)
     response.headers["Cache-Control"] = "no-store"
@@ -209,6 +211,8 @@ def _http_detail(status: int, headers: Mapping[str, str]) -> str:
 
 
 def _from_outage(error: Exception) -> Response:
+    if isinstance(error, OSError):  # the database counts its own
+        instruments().store_errors.labels("recordings").inc()
     _log.error("store unavailable", error=str(error).splitlines()[:1], reference=g.get("request_id", ""))
     problem = Problem(
         kinds.STORE_UNAVAILABLE,

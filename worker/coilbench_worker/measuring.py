@@ -8,7 +8,9 @@ failed      anything else: a fault of the program, with a reference to the log
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass
 from typing import Any
 
 import structlog
@@ -25,12 +27,23 @@ from coilbench_worker.measure.results import Check, Unmeasurable, check_document
 from coilbench_worker.measure.settings import from_document
 from coilbench_worker.measure.take import measure_take
 from coilbench_worker.measure.traces import traces_document
+from coilbench_worker.metrics import instruments
+from coilbench_worker.store.states import FAILED, FINAL_STATES, REJECTED
 from coilbench_worker.time_limit import TimeLimit
 from coilbench_worker.workplace import Workplace
 
 Measuring = Callable[[Workplace, jobs.Claim], dict[str, Any]]
 
 log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How it ended: the word for it, whether the claim still held, and the problem, if it ended with one."""
+
+    word: str
+    counted: bool
+    problem: Mapping[str, Any] | None = None
 
 
 def measure_job(place: Workplace, job_id: str, worker: str, measuring: Measuring | None = None) -> str:
@@ -48,12 +61,15 @@ def measure_job(place: Workplace, job_id: str, worker: str, measuring: Measuring
     if held is None:
         log.debug("nothing to claim", job=job_id)
         return "not-claimed"
-    with structlog.contextvars.bound_contextvars(take=held.take_id, job=job_id, attempt=held.attempt, worker=worker):
+    named = {"request_id": held.request_id, "take": held.take_id, "job": job_id, "attempt": held.attempt}
+    with structlog.contextvars.bound_contextvars(worker=worker, **named):
         log.info("measuring")
+        _count_begin(held)
         with Lease(place.database, held, configuration.lease_s):
-            word, counted = _end(place, held, measuring or measure_recording)
-        log.info("done", outcome=word, counted=counted)
-    return word
+            outcome = _end(place, held, measuring or measure_recording)
+        _count_end(outcome)
+        log.info("done", outcome=outcome.word, counted=outcome.counted)
+    return outcome.word
 
 
 def measure_recording(place: Workplace, held: jobs.Claim) -> dict[str, Any]:
@@ -65,34 +81,62 @@ def measure_recording(place: Workplace, held: jobs.Claim) -> dict[str, Any]:
     OSError : the recording can't be reached now
     """
     settings = from_document(held.settings)
-    with place.blobs.local_path(held.blob) as path, open_recording(path, place.limits) as recording:
-        measured = measure_take(recording, recording.facts, settings)
-    return {**to_document(measured), "traces": traces_document(measured.traces)}
+    stage = instruments().stage
+    with ExitStack() as stack:
+        with stage.labels("fetch").time():
+            path = stack.enter_context(place.blobs.local_path(held.blob))
+        with stage.labels("measure").time():
+            recording = stack.enter_context(open_recording(path, place.limits))
+            measured = measure_take(recording, recording.facts, settings)
+            return {**to_document(measured), "traces": traces_document(measured.traces)}
 
 
-def _end(place: Workplace, held: jobs.Claim, measuring: Measuring) -> tuple[str, bool]:
-    """Measure and write down the outcome: the word for it, and whether the claim still held."""
+def _end(place: Workplace, held: jobs.Claim, measuring: Measuring) -> Outcome:
+    """Measure and write down the outcome."""
     database = place.database
     try:
         with TimeLimit() as limit:
             document = _within(limit, measuring, place, held)
-        return "measured", jobs.finish(database, held, document)
+        with instruments().stage.labels("write").time():
+            return Outcome("measured", jobs.finish(database, held, document))
     except Unmeasurable as error:
-        return "rejected", jobs.reject(database, held, unmeasurable(error.checks))
+        return _rejected(place, held, unmeasurable(error.checks))
     except AudioRefused as error:
-        return "rejected", jobs.reject(database, held, refused(error))
+        return _rejected(place, held, refused(error))
     except SoftTimeLimitExceeded:
         limit_s = place.configuration.soft_limit_s
         log.error("measuring took too long", limit_s=limit_s)
-        return "failed", jobs.fail(database, held, problems.took_too_long(held.job_id, limit_s))
+        return _failed(place, held, problems.took_too_long(held.job_id, limit_s))
     except (OSError, MemoryError, DBAPIError) as error:
         log.warning("a fault that may pass", error=f"{type(error).__name__}: {error}", exc_info=True)
+        if isinstance(error, OSError):
+            instruments().store_errors.labels("recordings").inc()
         if held.tries >= place.configuration.max_attempts:
-            return "failed", jobs.fail(database, held, _given_up(place, held, error))
-        return "handed-back", jobs.hand_back(database, held)
+            return _failed(place, held, _given_up(place, held, error))
+        return Outcome("handed-back", jobs.hand_back(database, held))
     except Exception:
         log.exception("the program failed on this recording")
-        return "failed", jobs.fail(database, held, problems.measuring_failed(held.job_id, held.attempt))
+        return _failed(place, held, problems.measuring_failed(held.job_id, held.attempt))
+
+
+def _rejected(place: Workplace, held: jobs.Claim, problem: dict[str, Any]) -> Outcome:
+    return Outcome(REJECTED, jobs.reject(place.database, held, problem), problem)
+
+
+def _failed(place: Workplace, held: jobs.Claim, problem: dict[str, Any]) -> Outcome:
+    return Outcome(FAILED, jobs.fail(place.database, held, problem), problem)
+
+
+def _count_begin(held: jobs.Claim) -> None:
+    if held.attempt == 1:
+        instruments().stage.labels("queue").observe(held.waited_s)
+    else:
+        instruments().repeats.inc()
+
+
+def _count_end(outcome: Outcome) -> None:
+    if outcome.counted and outcome.word in FINAL_STATES:
+        instruments().ended_as(outcome.word, outcome.problem)
 
 
 def _given_up(place: Workplace, held: jobs.Claim, error: Exception) -> dict[str, Any]:

@@ -21,9 +21,10 @@ from sqlalchemy.exc import DBAPIError
 from coilbench_worker import jobs
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.controller import Controller, SharedPipeController
-from coilbench_worker.jobs.broker import celery_app
+from coilbench_worker.jobs.broker import NUMBERS_KEY, celery_app
 from coilbench_worker.jobs.dispatch import Dispatcher
 from coilbench_worker.jobs.redispatch import Redispatcher
+from coilbench_worker.slots import Slots
 from coilbench_worker.store.database import Database
 
 START_WITHIN_S = 30.0
@@ -64,6 +65,7 @@ class Node:
             self.name,
             lambda: self.alive,
         )
+        self._slots: Slots | None = None
         self._controller: Any = None
         self._fault: Exception | None = None
         self._ready = threading.Event()
@@ -86,6 +88,7 @@ class Node:
         """
         for name in ONE_THREAD:
             os.environ.setdefault(name, "1")
+        self._make_slots()
         self._thread.start()
         end = time.monotonic() + START_WITHIN_S
         while not self._ready.wait(LOOK_EVERY_S):
@@ -124,12 +127,22 @@ class Node:
             log.warning("what is in hand could not be handed back; its leases run out", error=str(error))
         self._database.close()
         self._app.close()
+        if self._slots is not None:
+            self._slots.close()
         log.info("the worker has stopped", worker=self.name, handed_back=returned)
 
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until the worker ends by itself (it should not); True when it has."""
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
+
+    def _make_slots(self) -> None:
+        try:
+            self._slots = Slots(self._configuration.workers)
+        except OSError as error:
+            log.warning("measuring is not counted for Prometheus: no folder for its numbers", error=str(error))
+        else:
+            self._app.conf[NUMBERS_KEY] = str(self._slots.folder)
 
     def _work(self) -> None:
         """One controller; where nobody else would start the worker again, one after another until the stop."""

@@ -8,10 +8,11 @@ from __future__ import annotations
 import os
 from typing import Any
 
+from billiard.process import current_process
 from celery import Task, shared_task, signals
 
-from coilbench_worker import logs
-from coilbench_worker.jobs.broker import CONFIGURATION_KEY, TASK_NAME
+from coilbench_worker import logs, metrics
+from coilbench_worker.jobs.broker import CONFIGURATION_KEY, NUMBERS_KEY, TASK_NAME
 from coilbench_worker.measuring import measure_job
 from coilbench_worker.memory_limit import limit_memory
 from coilbench_worker.workplace import Workplace
@@ -33,6 +34,8 @@ def workplace(app: Any) -> Workplace:
         _places[pid] = Workplace(app.conf[CONFIGURATION_KEY])
         limit_memory(_places[pid].configuration.measure_memory_mib)
         logs.set_up(_places[pid].configuration.log_level)
+        if (numbers := app.conf.get(NUMBERS_KEY)) is not None:
+            metrics.count_in_slot(numbers, current_process().index)
     return _places[pid]
 
 

@@ -8,7 +8,7 @@ from types import FrameType
 
 import structlog
 
-from coilbench_worker import logs
+from coilbench_worker import logs, metrics
 from coilbench_worker.configuration import Configuration, load
 from coilbench_worker.node import Node
 from coilbench_worker.store.database import Database
@@ -30,6 +30,7 @@ def run_worker(configuration: Configuration) -> int:
     TablesUnfit : the tables are not there, or not fit for this version
     DatabaseUnreachable : the database does not answer
     WorkerNotStarted : the broker can't be reached
+    OSError : `metrics_listen` can't be listened on
     """
     if configuration.embedded:
         raise ValueError(
@@ -49,14 +50,15 @@ def run_worker(configuration: Configuration) -> int:
 
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, stop)
-    node = Node(configuration)
-    node.start()
-    ended = False
-    while not told.wait(LOOK_EVERY_S) and not ended:
-        ended = node.wait(0)
-    if ended:
-        log.error("the worker ended by itself; start it again, and report the lines above", worker=node.name)
-    node.stop()
+    with metrics.served(configuration.metrics_listen):
+        node = Node(configuration)
+        node.start()
+        ended = False
+        while not told.wait(LOOK_EVERY_S) and not ended:
+            ended = node.wait(0)
+        if ended:
+            log.error("the worker ended by itself; start it again, and report the lines above", worker=node.name)
+        node.stop()
     return 1 if ended else 0
 
 

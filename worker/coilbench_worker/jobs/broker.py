@@ -12,6 +12,8 @@ from coilbench_worker.configuration import Configuration
 TASK_NAME = "coilbench.measure"
 TASK_MODULE = "coilbench_worker.tasks"
 CONFIGURATION_KEY = "coilbench_configuration"
+NUMBERS_KEY = "coilbench_numbers"
+"""The folder where measuring processes count; what is under these two travels to them with the app."""
 
 CONNECT_TIMEOUT_S = 1
 ANSWER_TIMEOUT_S = 2

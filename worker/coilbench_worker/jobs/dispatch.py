@@ -12,6 +12,7 @@ from sqlalchemy import update
 
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.jobs.broker import TASK_NAME, celery_app
+from coilbench_worker.metrics import instruments
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.schema import jobs
 
@@ -56,6 +57,7 @@ class Dispatcher:
         except (OperationalError, OSError) as error:
             with self._lock:
                 self._quiet_until = time.monotonic() + QUIET_AFTER_FAILURE_S
+            instruments().broker_errors.inc()
             log.warning("the broker does not answer; the job waits for re-dispatch", job=job_id, error=str(error))
             return False
         return True

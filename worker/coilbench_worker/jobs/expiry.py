@@ -8,6 +8,7 @@ from sqlalchemy import and_, or_, select, update
 
 from coilbench_worker.jobs import problems
 from coilbench_worker.jobs.locks import lock_take
+from coilbench_worker.metrics import instruments
 from coilbench_worker.store import clock, deliveries
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.schema import jobs, takes
@@ -93,4 +94,6 @@ def expire(database: Database, *, max_attempts: int, lease_s: float) -> int:
                 )
                 if given_up:
                     deliveries.enter(connection, take_id, state, problem, instant)
+        if given_up and changed.rowcount == 1:
+            instruments().ended_as(state, problem)
     return expired

@@ -15,8 +15,10 @@ from typing import Any
 
 import structlog
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.engine import ExceptionContext
+from sqlalchemy.exc import InterfaceError, OperationalError
 
+from coilbench_worker.metrics import instruments
 from coilbench_worker.store import migration
 from coilbench_worker.store.standing import Standing
 from coilbench_worker.store.write_ahead import log_ahead
@@ -119,8 +121,11 @@ class Database:
             "max_overflow": POOL_OVERFLOW,
         }
         if not self.sqlite:
-            return create_engine(self.url, pool_pre_ping=True, connect_args={"connect_timeout": 5}, **common)
+            engine = create_engine(self.url, pool_pre_ping=True, connect_args={"connect_timeout": 5}, **common)
+            event.listen(engine, "handle_error", _count_error)
+            return engine
         engine = create_engine(self.url, connect_args={"timeout": BUSY_TIMEOUT_S}, **common)
+        event.listen(engine, "handle_error", _count_error)
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
         return engine
@@ -130,6 +135,11 @@ def driver_url(url: str) -> URL:
     """`url` with the driver filled in: psycopg 3 for PostgreSQL."""
     parsed = make_url(url)
     return parsed.set(drivername="postgresql+psycopg") if parsed.get_backend_name() == "postgresql" else parsed
+
+
+def _count_error(context: ExceptionContext) -> None:
+    if isinstance(context.sqlalchemy_exception, OperationalError | InterfaceError):
+        instruments().store_errors.labels("database").inc()
 
 
 def _json(value: Any) -> str:
