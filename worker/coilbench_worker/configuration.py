@@ -29,6 +29,7 @@ from pydantic_settings import (
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
+from coilbench_worker.callbacks.reach import Reach
 from coilbench_worker.passwords import masked_address
 
 PREFIX = "COILBENCH_"
@@ -297,6 +298,12 @@ class Configuration(BaseSettings):
     def _known_broker(cls, value: str | None) -> str | None:
         if value is not None and not re.match(r"^(rediss?|memory|redis\+socket)://", value):
             raise ValueError("not a broker that coilbench works with")
+        return value
+
+    @field_validator("callbacks_allowed")
+    @classmethod
+    def _networks_and_hosts(cls, value: str) -> str:
+        Reach.of(value)
         return value
 
     @model_validator(mode="after")

@@ -1,6 +1,6 @@
 """Call-backs: signed messages to addresses that want to know when takes end, after Standard Webhooks 1.0.
 
-    allowance   which hosts may be reached: those of the public internet, and what the operator names
+    reach       which hosts may be reached: those of the public internet, and what the operator names
     address     an address taken apart and, at each sending, resolved once
     post        one POST to a resolved address
     signature   secrets and signatures

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlsplit
 
-from coilbench_worker.callbacks.allowance import Allowance, IPAddress
+from coilbench_worker.callbacks.reach import IPAddress, Reach
 
 MOST_CHARACTERS = 2000
 PORTS = {"https": 443, "http": 80}
@@ -91,7 +91,7 @@ def parse(url: str) -> Destination:
     return Destination(parts.scheme, _host(parts.hostname or ""), port or PORTS[parts.scheme], target)
 
 
-def resolve(destination: Destination, allowance: Allowance, lookup: Resolve | None = None) -> Resolved:
+def resolve(destination: Destination, reach: Reach, lookup: Resolve | None = None) -> Resolved:
     """Look up the host, once, and look at every address that it has.
 
     Parameters
@@ -111,12 +111,12 @@ def resolve(destination: Destination, allowance: Allowance, lookup: Resolve | No
     if not addresses:
         raise NotResolved(f"The host name {destination.host} has no address.")
     for address in addresses:
-        if not allowance.permits(destination.host, address):
+        if not reach.permits(destination.host, address):
             raise AddressRefused(
                 f"{destination.host} is, or leads to, an address that is not of the public internet; "
                 "COILBENCH_CALLBACKS_ALLOWED names those that may be reached all the same."
             )
-    if destination.scheme == "http" and not allowance.vouches_for(destination.host, addresses):
+    if destination.scheme == "http" and not reach.vouches_for(destination.host, addresses):
         raise AddressRefused(
             "The address must begin with https://; plain http:// is for hosts that COILBENCH_CALLBACKS_ALLOWED names."
         )

@@ -12,7 +12,7 @@ from http.client import HTTPException, HTTPResponse
 from typing import Any, Literal
 
 from coilbench_worker.callbacks.address import Destination, Resolved
-from coilbench_worker.callbacks.allowance import IPAddress
+from coilbench_worker.callbacks.reach import IPAddress
 
 TIMEOUT_S = 15.0
 MOST_ANSWER_BYTES = 8192

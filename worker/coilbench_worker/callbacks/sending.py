@@ -14,8 +14,8 @@ import structlog
 
 from coilbench_worker.callbacks import schedule
 from coilbench_worker.callbacks.address import AddressRefused, NotResolved, Resolve, parse, resolve
-from coilbench_worker.callbacks.allowance import Allowance
 from coilbench_worker.callbacks.post import Answer, NoAnswer, post
+from coilbench_worker.callbacks.reach import Reach
 from coilbench_worker.callbacks.signature import sign
 from coilbench_worker.store import callbacks, clock, deliveries
 from coilbench_worker.store.database import Database
@@ -34,7 +34,7 @@ class Carrier:
 
     Parameters
     ----------
-    allowance : what may be reached besides the public internet
+    reach : what may be reached besides the public internet
     lookup : in place of the system's resolver
     context : of TLS, in place of the default
     """
@@ -42,13 +42,13 @@ class Carrier:
     def __init__(
         self,
         database: Database,
-        allowance: Allowance,
+        reach: Reach,
         *,
         lookup: Resolve | None = None,
         context: ssl.SSLContext | None = None,
     ) -> None:
         self._database = database
-        self._allowance = allowance
+        self._reach = reach
         self._lookup = lookup
         self._context = context
 
@@ -74,7 +74,7 @@ class Carrier:
             self._failed(held, answer.status, said, answer.excerpt)
 
     def _send(self, held: HeldDelivery) -> Answer:
-        resolved = resolve(parse(held.url), self._allowance, self._lookup)
+        resolved = resolve(parse(held.url), self._reach, self._lookup)
         body = json.dumps(held.body, ensure_ascii=False, separators=(",", ":")).encode()
         timestamp_s = int(time.time())
         headers = {

@@ -49,8 +49,8 @@ NEVER_BY_NAME = tuple(
 
 
 @dataclass(frozen=True)
-class Allowance:
-    """What may be reached although it is not public; by default nothing.
+class Reach:
+    """What may be reached besides the public internet; by default nothing.
 
     `names` are host names, lower case, whose addresses may be private; `networks` hold whatever name leads there.
     """
@@ -59,7 +59,7 @@ class Allowance:
     names: frozenset[str] = frozenset()
 
     @classmethod
-    def of(cls, setting: str) -> Allowance:
+    def of(cls, setting: str) -> Reach:
         """What a text allows: networks, addresses and host names separated by commas.
 
         Raises
@@ -79,10 +79,6 @@ class Allowance:
                 names.add(part.removesuffix("."))
         return cls(tuple(networks), frozenset(names))
 
-    def names_host(self, host: str) -> bool:
-        """Whether the operator names this host, or the address that it is."""
-        return host in self.names or self._holds(_ip(host))
-
     def permits(self, host: str, address: IPAddress) -> bool:
         """Whether an address that the host stands for may be connected to.
 
@@ -99,8 +95,8 @@ class Allowance:
         """Whether the operator named the host, or every one of its addresses: plain HTTP is enough there."""
         return host in self.names or all(self._holds(unwrapped(address)) for address in addresses)
 
-    def _holds(self, address: IPAddress | None) -> bool:
-        return address is not None and _among(address, self.networks)
+    def _holds(self, address: IPAddress) -> bool:
+        return _among(address, self.networks)
 
 
 def is_public(address: IPAddress) -> bool:
@@ -122,10 +118,3 @@ def unwrapped(address: IPAddress) -> IPAddress:
 
 def _among(address: IPAddress, networks: Iterable[IPNetwork]) -> bool:
     return any(address.version == network.version and address in network for network in networks)
-
-
-def _ip(host: str) -> IPAddress | None:
-    try:
-        return ipaddress.ip_address(host)
-    except ValueError:
-        return None
