@@ -7,8 +7,23 @@ from importlib.metadata import version
 from flask import Response, request
 from flask_openapi3.models.info import Info
 from flask_openapi3.openapi import OpenAPI
+from werkzeug.middleware.proxy_fix import ProxyFix
 
-from coilbench_service import cross_site, hosts, json_document, metrics, page, problems, request_log, sheet_csv, upload
+from coilbench_service import (
+    browser_headers,
+    cors,
+    cross_site,
+    hosts,
+    json_document,
+    metrics,
+    page,
+    problems,
+    request_log,
+    sheet_csv,
+    upload,
+)
+from coilbench_service.admission import Admission
+from coilbench_service.allowance import Allowance
 from coilbench_service.bench import Bench
 from coilbench_service.conditional import ConditionalResponse
 from coilbench_service.openapi import ProblemDetails
@@ -43,7 +58,8 @@ JSON_TOO = ("calibrations.calibrate_chain",)
 """Of the uploads, those that take a JSON body as well."""
 CSV_TOO = ("pickups.add_sheet", "sessions.add_sheet")
 """Those that take a JSON body or a table."""
-NOTHING_ELSE = "default-src 'none'; frame-ancestors 'none'"
+FORMS = ("page.sign_in", "page.sign_out")
+"""Those that a form of a page is posted to."""
 DESCRIPTION = (
     "Measures recordings of electric-guitar strums. Send a take, wait until it is measured, read the measurement or "
     "the table. Errors are RFC 9457 problems; /problems lists their kinds."
@@ -72,12 +88,17 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
     app.extensions["coilbench"] = bench
     app.url_map.strict_slashes = True
     numbers = metrics.Metrics(bench)
+    admission = Admission(bench)
     json_document.install(app)
     problems.register(app)
     request_log.register(app)
     numbers.register(app)
-    app.before_request(lambda: _admit(configuration))
-    app.after_request(_protect)
+    admission.register(app)
+    allowance = Allowance(configuration, UPLOADS, sign_in=FORMS[0], needed=admission.needed)
+    app.before_request(lambda: _admit(configuration, admission, allowance))
+    app.after_request(allowance.tell)
+    app.after_request(lambda response: browser_headers.protect(response, configuration))
+    cors.register(app, configuration)
     for blueprint in (
         takes.blueprint(bench),
         measurement.blueprint(bench),
@@ -104,14 +125,39 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
     ):
         app.register_api(blueprint)
     app.register_blueprint(page.blueprint(bench))
+    if configuration.trusted_proxies:
+        number = configuration.trusted_proxies
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=number, x_proto=number, x_host=number)  # type: ignore[method-assign]
     app.generate_spec_json()  # type: ignore[no-untyped-call] # once and now: making it is not for several threads
     return app
 
 
-def _admit(configuration: Configuration) -> None:
-    """What holds before any route: our host, a body of the kind and size that the route takes."""
-    hosts.require_our_host(request, configuration.hosts_allowed)
-    cross_site.require_our_page(request)
+def _admit(configuration: Configuration, admission: Admission, allowance: Allowance) -> Response | None:
+    """What holds before any route: our host, who asks and how often, a body of the kind and size that the route takes.
+
+    Returns
+    -------
+    Response : to a browser that asks what a page of another origin may send; else None, and the route answers
+    """
+    ours = (*configuration.hosts_allowed, configuration.host)
+    invited = cors.allowed_origin(request, configuration) is not None
+    hosts.require_our_host(request, ours, numbers=admission.needed, any_origin=invited)
+    cross_site.require_our_page(request, any_origin=invited)
+    if (response := cors.preflight(request, configuration)) is not None:
+        return response
+    allowance.require_few_failures()
+    try:
+        admission.admit(request)
+    finally:
+        allowance.admit()  # who asks for what his key does not open is counted too
+    _bound_body(configuration)
+    return None
+
+
+def _bound_body(configuration: Configuration) -> None:
+    if request.endpoint in FORMS:
+        request.max_content_length = json_document.MAX_BODY_BYTES
+        return
     multipart = request.mimetype == "multipart/form-data" or request.endpoint not in JSON_TOO
     if request.endpoint in UPLOADS and request.method == "POST" and multipart:
         request.max_content_length = configuration.max_upload_bytes + upload.ENVELOPE_BYTES
@@ -123,11 +169,3 @@ def _admit(configuration: Configuration) -> None:
     request.max_content_length = json_document.MAX_BODY_BYTES
     if request.url_rule is not None and request.method in ("POST", "PATCH", "PUT"):
         json_document.require_json_body(request, or_else=or_else)
-
-
-def _protect(response: Response) -> Response:
-    response.headers["X-Content-Type-Options"] = "nosniff"
-    response.headers["Referrer-Policy"] = "no-referrer"
-    response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
-    response.headers.setdefault("Content-Security-Policy", NOTHING_ELSE)
-    return response

@@ -12,7 +12,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from coilbench_service import doctor as doctor_report
 from coilbench_service import running
-from coilbench_service.hosts import Unguarded
+from coilbench_service.hosts import NoAddress
 from coilbench_service.readiness import NotMigrated
 from coilbench_service.running import WrongBroker
 from coilbench_service.serving import PortTaken
@@ -41,7 +41,7 @@ def configured(act: Callable[[Configuration], int | None]) -> Callable[[], None]
     def run() -> None:
         try:
             status = act(load())
-        except (ConfigurationError, Unguarded, WrongBroker) as error:
+        except (ConfigurationError, NoAddress, WrongBroker) as error:
             _end(str(error), BAD_USAGE)
         except (PortTaken, WorkerNotStarted, DatabaseUnreachable) as error:
             _end(masked(str(error)), BROKEN)

@@ -60,8 +60,8 @@ def _last_word(faults: int, nothing_yet: bool) -> str:
 
 def _address(configuration: Configuration) -> Iterator[str]:
     try:
-        hosts.require_guarded(configuration.listen)
-    except hosts.Unguarded as error:
+        hosts.require_address(configuration.listen)
+    except hosts.NoAddress as error:
         yield f"listen: {error}"
 
 

@@ -1,4 +1,4 @@
-"""Who may ask: the host names the service answers to, and the addresses it may listen on.
+"""The host names the service answers to, and the addresses it listens on.
 
 A page on the internet can point its own host name at 127.0.0.1 (DNS rebinding) and then read what answers there; so a
 request whose Host header is not ours is turned away, and so is one that a page of another site sent (Origin).
@@ -18,8 +18,8 @@ from coilbench_service.problems import Problem
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "::1")
 
 
-class Unguarded(Exception):
-    """The address can't be listened on: it is open to others, and there are no keys to keep them out."""
+class NoAddress(Exception):
+    """What should be listened on is no address; the message says how one is written."""
 
 
 def split_listen(listen: str) -> tuple[str, int]:
@@ -46,27 +46,27 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def require_guarded(listen: str) -> tuple[str, int]:
-    """Host and port to listen on, when that is allowed.
+def require_address(listen: str) -> tuple[str, int]:
+    """Host and port to listen on.
 
     Raises
     ------
-    Unguarded : not an address, or not a loopback one; others would need keys, which this version can't make yet
+    NoAddress : it is none
     """
     try:
-        host, port = split_listen(listen)
+        return split_listen(listen)
     except ValueError as error:
-        raise Unguarded(str(error)) from error
-    if not is_loopback(host):
-        raise Unguarded(
-            f"Refusing to listen on {listen}: anybody who reaches that address could read and delete takes, and keys, "
-            "which would keep them out, are not built yet. Listen on this machine only: COILBENCH_LISTEN=127.0.0.1:8080"
-        )
-    return host, port
+        raise NoAddress(str(error)) from error
 
 
-def require_our_host(call: Request, allowed: Iterable[str]) -> None:
+def require_our_host(call: Request, allowed: Iterable[str], *, numbers: bool = False, any_origin: bool = False) -> None:
     """Turn away a request meant for another host, or sent by a page of another site.
+
+    Parameters
+    ----------
+    numbers : answer to any IP address: of a service on a network, which may have several. None of them can be pointed
+        at another machine, as a name can
+    any_origin : the origin was looked at already, and may ask (cors.py)
 
     Raises
     ------
@@ -74,13 +74,28 @@ def require_our_host(call: Request, allowed: Iterable[str]) -> None:
     """
     sent = call.environ.get("HTTP_HOST", "")
     host = _parts(f"//{sent}").hostname or ""
-    if host not in LOOPBACK_NAMES and host not in {name.lower() for name in allowed}:
+    ours = host in LOOPBACK_NAMES or host in {name.lower() for name in allowed} or (numbers and _is_number(host))
+    if not ours:
         raise Problem(
             kinds.HOST_NOT_ALLOWED, f"The Host header says {sent!r:.100}, which is not a name of this service."
         )
     origin = call.headers.get("Origin")
-    if origin is not None and (_parts(origin).netloc.lower() if origin != "null" else "") != sent.lower():
+    if origin is not None and not any_origin and not is_our_origin(origin, call):
         raise Problem(kinds.FOREIGN_ORIGIN, f"The request comes from a page of {origin!r:.100}.")
+
+
+def is_our_origin(origin: str, call: Request) -> bool:
+    """Whether an Origin header names the host and port that the request was sent to."""
+    sent: str = call.environ.get("HTTP_HOST", "")
+    return (_parts(origin).netloc.lower() if origin != "null" else "") == sent.lower()
+
+
+def _is_number(host: str) -> bool:
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        return False
+    return True
 
 
 def _parts(address: str) -> SplitResult:

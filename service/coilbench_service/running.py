@@ -28,9 +28,9 @@ def up(configuration: Configuration) -> None:
 
     Raises
     ------
-    Unguarded, PortTaken, WrongBroker, WorkerNotStarted : see there
+    NoAddress, PortTaken, WrongBroker, WorkerNotStarted : see there
     """
-    hosts.require_guarded(configuration.listen)
+    hosts.require_address(configuration.listen)
     if not configuration.embedded:
         raise WrongBroker(
             "COILBENCH_BROKER_URL names a broker outside this process; start `coilbench-server api` and "
@@ -50,9 +50,9 @@ def api(configuration: Configuration) -> None:
 
     Raises
     ------
-    Unguarded, PortTaken, WrongBroker, NotMigrated : see there
+    NoAddress, PortTaken, WrongBroker, NotMigrated : see there
     """
-    hosts.require_guarded(configuration.listen)
+    hosts.require_address(configuration.listen)
     require_others(configuration)
     logs.set_up(configuration.log_level)
     with ExitStack() as stack:

@@ -54,7 +54,7 @@ class Server:
                 backlog=LISTEN_BACKLOG,
                 recv_bytes=RECEIVE_BYTES,
                 ident="coilbench",
-                clear_untrusted_proxy_headers=True,
+                clear_untrusted_proxy_headers=False,  # the app must see them: admission refuses, nothing believes them
             )
         except OSError as error:
             raise PortTaken(

@@ -1,4 +1,4 @@
-"""Which addresses may be listened on, and which host names are answered to."""
+"""What is an address to listen on, which of them reach this machine only, and which host names are answered to."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import pytest
 from flask import Request
 from werkzeug.test import EnvironBuilder
 
-from coilbench_service.hosts import Unguarded, require_guarded, require_our_host
+from coilbench_service.hosts import NoAddress, is_loopback, require_address, require_our_host
 from coilbench_service.problems import Problem
 
 
@@ -19,20 +19,21 @@ from coilbench_service.problems import Problem
         ("[::1]:8080", "::1", 8080),
     ],
 )
-def test_this_machine_needs_no_key(listen: str, host: str, port: int) -> None:
-    assert require_guarded(listen) == (host, port)
+def test_an_address_of_this_machine_only_is_known_as_one(listen: str, host: str, port: int) -> None:
+    assert require_address(listen) == (host, port)
+    assert is_loopback(host)
 
 
 @pytest.mark.parametrize("listen", ["0.0.0.0:8080", "[::]:8080", "192.168.1.5:80", "studio.example:80", "128.0.0.1:80"])
-def test_any_other_address_is_refused_while_there_are_no_keys(listen: str) -> None:
-    with pytest.raises(Unguarded, match=r"keys.*not built yet.*COILBENCH_LISTEN=127\.0\.0\.1:8080"):
-        require_guarded(listen)
+def test_any_other_address_reaches_further(listen: str) -> None:
+    host, _ = require_address(listen)
+    assert not is_loopback(host)
 
 
 @pytest.mark.parametrize("listen", ["8080", "127.0.0.1", "127.0.0.1:99999", "127.0.0.1:port", "", "127.0.0.1:80/x"])
 def test_what_is_no_address_is_refused(listen: str) -> None:
-    with pytest.raises(Unguarded):
-        require_guarded(listen)
+    with pytest.raises(NoAddress):
+        require_address(listen)
 
 
 def _call(host: str, **headers: str) -> Request:
@@ -56,6 +57,14 @@ def test_a_name_that_is_not_ours_is_turned_away(host: str) -> None:
     with pytest.raises(Problem) as caught:
         require_our_host(_call(host), [])
     assert caught.value.kind.slug == "host-not-allowed"
+
+
+@pytest.mark.parametrize("host", ["10.0.0.7", "10.0.0.7:8080", "[2001:db8::7]:8080"])
+def test_a_service_on_a_network_answers_to_its_numbers_and_no_further_name(host: str) -> None:
+    require_our_host(_call(host), [], numbers=True)
+    for name in ("evil.example", "10.0.0.7.evil.example", "api"):
+        with pytest.raises(Problem):
+            require_our_host(_call(name), [], numbers=True)
 
 
 @pytest.mark.parametrize(
