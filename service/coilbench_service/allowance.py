@@ -11,7 +11,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Iterable
 
-from flask import Flask, Response, g, request
+from flask import Response, g, request
 
 from coilbench_service import problem_kinds as kinds
 from coilbench_service import upload
@@ -32,27 +32,26 @@ class Allowance:
     ----------
     uploads : endpoints that take recordings by POST
     sign_in : endpoint to which a key is posted in a form
+    needed : whether the service wants keys at all
     """
 
-    def __init__(self, configuration: Configuration, uploads: Iterable[str], sign_in: str) -> None:
+    def __init__(self, configuration: Configuration, uploads: Iterable[str], sign_in: str, *, needed: bool) -> None:
         self._configuration = configuration
+        self._needed = needed
         self._uploads = frozenset(uploads)
         self._sign_in = sign_in
         self._rates = Rates(configuration.broker)
         self._good = _Remembered()
 
-    def watch_failures(self, app: Flask) -> None:
-        """Turn away who showed too many bad keys; register it before what looks at keys."""
-        app.before_request(self._require_few_failures)
-        app.after_request(self._count_failure)
+    def require_few_failures(self) -> None:
+        """Turn away who shows a key after too many bad ones; to be asked before a key is looked at.
 
-    def limit(self, app: Flask) -> None:
-        """Count what those with a key do; register it after what sets `g.asker`."""
-        app.before_request(self._admit)
-        app.after_request(self._tell)
-
-    def _require_few_failures(self) -> None:
-        if not self._shows_a_key() or self._good.has(_shown()):
+        Raises
+        ------
+        Problem : too-many-requests (429)
+        """
+        shown = self._shown()
+        if shown is None or self._good.has(shown):
             return
         standing = self._rates.look(FAILURES, client_network(request.remote_addr))
         if standing.remaining == 0:
@@ -63,20 +62,32 @@ class Allowance:
                 headers={"Retry-After": str(standing.reset_s)},
             )
 
-    def _count_failure(self, response: Response) -> Response:
-        if not self._shows_a_key():
-            return response
+    def _count_failure(self, response: Response) -> None:
+        shown = self._shown()
+        if shown is None:
+            return
         if response.status_code == 401:
-            self._good.forget(_shown())
+            self._good.forget(shown)
             self._rates.hit(FAILURES, client_network(request.remote_addr))
         elif _key_id() is not None:
-            self._good.add(_shown())
-        return response
+            self._good.add(shown)
 
-    def _shows_a_key(self) -> bool:
-        return "Authorization" in request.headers or (request.endpoint == self._sign_in and request.method == "POST")
+    def _shown(self) -> bytes | None:
+        """Hash of the key that the request shows, whatever it is worth; empty of one in a form; None: it shows none."""
+        if not self._needed:
+            return None
+        if request.endpoint == self._sign_in:
+            return b"" if request.method == "POST" else None
+        sent = request.headers.get("Authorization")
+        return None if sent is None else hashlib.sha256(sent.encode()).digest()
 
-    def _admit(self) -> None:
+    def admit(self) -> None:
+        """Count what somebody with a key asks; to be asked once `g.asker` is known.
+
+        Raises
+        ------
+        Problem : too-many-requests, upload-quota-used (429)
+        """
         key_id = _key_id()
         if key_id is None or request.endpoint == HEALTH:
             return
@@ -104,7 +115,9 @@ class Allowance:
                 headers={"Retry-After": str(quota.reset_s)},
             )
 
-    def _tell(self, response: Response) -> Response:
+    def tell(self, response: Response) -> Response:
+        """Say in an answer how the key stands; counts the recording that was kept, or the key that was no good."""
+        self._count_failure(response)
         standings: list[Standing] = g.get("standings", [])
         key_id, received = _key_id(), g.get("recording_bytes", 0)  # set by what keeps a recording
         if key_id is not None and received and response.status_code < 300:
@@ -160,10 +173,6 @@ class _Remembered:
     def forget(self, shown: bytes) -> None:
         with self._lock:
             self._hashes.pop(shown, None)
-
-
-def _shown() -> bytes:
-    return hashlib.sha256(request.headers.get("Authorization", "").encode()).digest()
 
 
 def _key_id() -> str | None:

@@ -22,12 +22,13 @@ from coilbench_service.page import (
     session,
     sessions,
     sheet_fields,
+    sign_in,
     take,
     takes,
     written,
 )
 
-PAGES = (takes, take, beside, pickups, pickup, sessions, session, compare, choose, coil)
+PAGES = (takes, take, beside, pickups, pickup, sessions, session, compare, choose, coil, sign_in)
 """Each has `add(pages, bench)`, which gives the blueprint its routes."""
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import Any
 
-from flask import Blueprint, Response, current_app, render_template, request
+from flask import Blueprint, Response, current_app, g, render_template, request, url_for
 from werkzeug.exceptions import NotFound
 
 from coilbench_service import problems
+from coilbench_service.asker import READ
 from coilbench_service.conditional import ConditionalResponse
 from coilbench_service.problems import Problem
 
@@ -37,7 +38,9 @@ def show(template: str, status: int = 200, *, here: str, **content: Any) -> Resp
     content : for the template; a name it lacks is an error (StrictUndefined)
     """
     places = [(name, label) for name, label in NAVIGATION if name in current_app.view_functions]
-    text = render_template(template, here=here, places=places, version=version("coilbench"), **content)
+    signed_in = g.asker.name if g.get("signed_in") else None
+    frame = {"here": here, "places": places if _may_read() else [], "signed_in": signed_in}
+    text = render_template(template, **frame, version=version("coilbench"), **content)
     response = ConditionalResponse(text, status, mimetype="text/html")
     response.headers["Cache-Control"] = "no-store"
     response.headers["Content-Security-Policy"] = POLICY
@@ -56,6 +59,10 @@ def register(pages: Blueprint) -> None:
     def say(problem: Problem) -> Response:
         if not _by_a_person():
             return problems.answer(problem)
+        if problem.kind.status == 401 and request.method == "GET" and "Authorization" not in request.headers:
+            there = request.full_path.rstrip("?") if request.path != "/" or request.args else None
+            headers = {"Location": url_for("page.sign_in", to=there), "Cache-Control": "no-store"}
+            return Response(status=303, headers=headers)
         response = show("problem.html", problem.kind.status, here="", problem=problem.body())
         response.headers.update(problem.headers)
         return response
@@ -66,6 +73,12 @@ def register(pages: Blueprint) -> None:
         if request.url_rule is not None or not _by_a_person():
             return answer
         return show("problem.html", 404, here="", problem=answer.get_json())
+
+
+def _may_read() -> bool:
+    """Whether the pages can be opened at all: without a sign-in only that for signing in."""
+    asker = g.get("asker")
+    return asker is not None and READ in asker.scopes
 
 
 def _by_a_person() -> bool:

@@ -17,12 +17,20 @@ export const UNREACHED = {
   advice: "See that it runs, then try again.",
 };
 
+// What to do about some kinds of problems at a page; the service's own advice is for programs.
+const SIGN_IN_AGAIN = "Your sign-in is over. Load this page anew to sign in again.";
+const AT_A_PAGE = {
+  "/problems/key-missing": SIGN_IN_AGAIN,
+  "/problems/key-unknown": SIGN_IN_AGAIN,
+  "/problems/scope-missing": "The key that you signed in with may not do this. Sign out, then sign in with one that may.",
+};
+
 // The problem in the text of an answer that says no; any text will do.
 export function problemFrom(status, text) {
   try {
     const body = JSON.parse(text);
     if (body && typeof body === "object" && body.title) {
-      return new Problem({ ...body, status });
+      return new Problem({ ...body, advice: AT_A_PAGE[body.type] ?? body.advice, status });
     }
   } catch {
     // not JSON: something between us and the service answered
