@@ -19,6 +19,9 @@ from celery.worker import state
 from sqlalchemy.exc import DBAPIError
 
 from coilbench_worker import jobs
+from coilbench_worker.callbacks.reach import Reach
+from coilbench_worker.callbacks.sender import Sender
+from coilbench_worker.callbacks.sending import Carrier
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.controller import Controller, SharedPipeController
 from coilbench_worker.jobs.broker import NUMBERS_KEY, celery_app
@@ -66,6 +69,8 @@ class Node:
             lambda: self.alive,
         )
         self._slots: Slots | None = None
+        reach = Reach.of(configuration.callbacks_allowed)
+        self._sender = Sender(self._database, Carrier(self._database, reach), every_s=configuration.redispatch_every_s)
         self._controller: Any = None
         self._fault: Exception | None = None
         self._ready = threading.Event()
@@ -104,6 +109,7 @@ class Node:
                     "see that it runs and that COILBENCH_BROKER_URL is right; the log above has the cause"
                 )
         self._redispatcher.start()
+        self._sender.start()
         log.info("the worker is ready", worker=self.name, processes=self._configuration.workers)
 
     def stop(self) -> None:
@@ -120,6 +126,8 @@ class Node:
             state.should_terminate = None
         if self._redispatcher.started:
             self._redispatcher.stop()
+        if self._sender.started:
+            self._sender.stop()
         returned = 0
         try:
             returned = jobs.hand_back_all(self._database, self.name)
