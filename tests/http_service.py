@@ -82,6 +82,7 @@ class Service:
         try:
             return [measure_job(place, take.job_id, "test/1") for take in waiting if take.job_id]
         finally:
+            place.blobs.close()
             place.database.close()
 
     def measured(self, content: bytes, name: str = "take.wav", about: Any = None) -> dict[str, Any]:

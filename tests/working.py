@@ -48,7 +48,7 @@ class Shop:
         self.configuration = Configuration(data=folder, **(QUICK | settings))
         self.database = Database(self.configuration.database)
         self.database.migrate()
-        self.blobs = Blobs(self.configuration.blobs)
+        self.blobs = Blobs.of(self.configuration)
 
     def receive(self, count: int, *, first: int = 0, content: bytes | None = None) -> list[TakeRecord]:
         """Accept takes as the service does: three strums each, no two alike, or all with this content."""
@@ -114,6 +114,7 @@ class Shop:
 
     def close(self) -> None:
         """Close the connections."""
+        self.blobs.close()
         self.database.close()
 
 

@@ -40,7 +40,7 @@ class Bench:
         return cls(
             configuration=configuration,
             database=database,
-            blobs=Blobs(configuration.blobs),
+            blobs=Blobs.of(configuration),
             dispatcher=Dispatcher(configuration, database),
             waiters=Waiters(WAITING_PLACES),
             keys=KeysInFlight(),
@@ -58,4 +58,5 @@ class Bench:
         self.waiters.close()
         self.excerpts.close()
         self.dispatcher.close()
+        self.blobs.close()
         self.database.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import signal
 from collections.abc import Callable, Iterator
 from datetime import timedelta
@@ -85,15 +86,17 @@ def test_what_is_no_recording_is_rejected(place: Workplace) -> None:
     assert found.problem["type"] == "/problems/not-a-recording"
 
 
-def test_a_recording_that_can_not_be_reached_is_tried_again_then_failed(place: Workplace) -> None:
+@pytest.mark.parametrize("left", [None, 1000])
+def test_a_recording_that_is_lost_or_cut_is_tried_again_then_failed(place: Workplace, left: int | None) -> None:
     take = received(place, strums_wav())
-    place.blobs.delete(take.blob)
+    with place.blobs.local_path(take.blob) as path:
+        path.unlink() if left is None else os.truncate(path, left)
     word, found = worked(place, take)
     assert (word, found.state, found.problem) == ("handed-back", "waiting", None)
     word, found = worked(place, take)
     assert (word, found.state) == ("failed", "failed")
     assert found.problem is not None
-    assert found.problem["type"] == "/problems/attempts-used-up"
+    assert found.problem["type"] == "/problems/recording-lost"
     assert worked(place, take)[0] == "not-claimed"
 
 

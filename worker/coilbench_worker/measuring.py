@@ -28,6 +28,7 @@ from coilbench_worker.measure.settings import from_document
 from coilbench_worker.measure.take import measure_take
 from coilbench_worker.measure.traces import traces_document
 from coilbench_worker.metrics import instruments
+from coilbench_worker.store.blobs import BlobDamaged
 from coilbench_worker.store.states import FAILED, FINAL_STATES, REJECTED
 from coilbench_worker.time_limit import TimeLimit
 from coilbench_worker.workplace import Workplace
@@ -84,7 +85,7 @@ def measure_recording(place: Workplace, held: jobs.Claim) -> dict[str, Any]:
     stage = instruments().stage
     with ExitStack() as stack:
         with stage.labels("fetch").time():
-            path = stack.enter_context(place.blobs.local_path(held.blob))
+            path = stack.enter_context(place.blobs.local_path(held.blob, held.bytes))
         with stage.labels("measure").time():
             recording = stack.enter_context(open_recording(path, place.limits))
             measured = measure_take(recording, recording.facts, settings)
@@ -142,6 +143,8 @@ def _count_end(outcome: Outcome) -> None:
 def _given_up(place: Workplace, held: jobs.Claim, error: Exception) -> dict[str, Any]:
     if isinstance(error, MemoryError):
         return problems.memory_used_up(held.job_id, held.tries, place.configuration.measure_memory_mib)
+    if isinstance(error, FileNotFoundError | BlobDamaged):
+        return problems.recording_lost(held.job_id, held.tries)
     return problems.given_up(held.job_id, held.tries)
 
 

@@ -24,5 +24,5 @@ class Workplace:
             configuration = Configuration(**configuration)
         self.configuration = configuration
         self.database = Database(configuration.database)
-        self.blobs = Blobs(configuration.blobs)
+        self.blobs = Blobs.of(configuration)
         self.limits = AudioLimits(max_channels=configuration.max_channels, max_duration_s=configuration.max_duration_s)

@@ -31,6 +31,7 @@ class Claim:
     settings: dict[str, Any]
     settings_key: str
     blob: str
+    bytes: int
     waited_s: float
     request_id: str | None
 
@@ -86,6 +87,7 @@ def claim(database: Database, job_id: str, worker: str, *, lease_s: float, max_a
         settings=row.settings,
         settings_key=row.settings_key,
         blob=take.blob,
+        bytes=take.bytes,
         waited_s=max(0.0, (instant - row.created).total_seconds()),
         request_id=row.request_id,
     )

@@ -10,10 +10,11 @@ from coilbench_worker.store.schema import files, jobs, takes
 
 
 class JobsTake(NamedTuple):
-    """The take of a job: its id, and the key of its recording."""
+    """The take of a job: its id, and key and size of its recording."""
 
     id: str
     blob: str
+    bytes: int
 
 
 def lock_take(connection: Connection, take_id: str) -> None:
@@ -25,11 +26,11 @@ def lock_take(connection: Connection, take_id: str) -> None:
 def lock_take_of(connection: Connection, job_id: str) -> JobsTake | None:
     """Lock the row of the job's take; returns the take, or None when there is no such job."""
     query = (
-        select(takes.c.id, files.c.blob)
+        select(takes.c.id, files.c.blob, files.c.bytes)
         .join(jobs, jobs.c.take_id == takes.c.id)
         .join(files, files.c.sha256 == takes.c.file_sha256)
         .where(jobs.c.id == job_id)
         .with_for_update(of=takes)
     )
     row = connection.execute(query).one_or_none()
-    return None if row is None else JobsTake(row.id, row.blob)
+    return None if row is None else JobsTake(row.id, row.blob, row.bytes)

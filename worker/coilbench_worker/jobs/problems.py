@@ -45,6 +45,19 @@ def memory_used_up(job_id: str, attempts: int, limit_mib: int) -> dict[str, Any]
     }
 
 
+def recording_lost(job_id: str, attempts: int) -> dict[str, Any]:
+    """The recording was not in the store, or was not what had been put there, each time it was tried."""
+    return {
+        "type": "/problems/recording-lost",
+        "title": "The recording is not in the store any more",
+        "status": 500,
+        "detail": f"{attempts} attempts found the recording missing or damaged; the log has them under job {job_id}.",
+        "advice": "See that COILBENCH_BLOB_URL of every worker names the same store, or bring the store back from a "
+        "backup, then ask for the measurement again; or delete the take and send the recording again.",
+        "log_reference": job_id,
+    }
+
+
 def took_too_long(job_id: str, limit_s: float) -> dict[str, Any]:
     """Measuring was stopped by the time limit."""
     return {

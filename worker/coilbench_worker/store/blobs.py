@@ -1,4 +1,4 @@
-"""The recordings themselves, by content: a folder on this machine, or any store that fsspec knows (S3 and others).
+"""The recordings themselves, by content: in a folder on this machine, a bucket, or another store that fsspec knows.
 
 A blob's key is made of the SHA-256 of its bytes (`ab/abcdef...`); names given by users never become paths.
 """
@@ -13,21 +13,33 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import TYPE_CHECKING, BinaryIO
 
 import fsspec
+import structlog
 from fsspec.implementations.local import LocalFileSystem
 
+from coilbench_worker.store.blob_place import BlobDamaged, BlobPlace, BlobStoreUnreachable
+from coilbench_worker.store.far_store import FarStore
+from coilbench_worker.store.folder import Folder
 from coilbench_worker.store.identity import new_id
 
-INCOMING = "incoming"
+if TYPE_CHECKING:
+    from coilbench_worker.configuration import Configuration
+
+__all__ = ["BlobDamaged", "BlobStoreUnreachable", "Blobs", "Incoming"]
+
 STALE_AFTER_S = 24 * 3600
-_KEY = re.compile(r"^[0-9a-f]{2}/[0-9a-f]{64}$")
+PAUSES_S = (2.0, 5.0, 10.0, 20.0, 30.0)
+"""How long a measuring process waits before each further try to get a recording, so that a store that is away for a
+minute uses up no attempt."""
+_BUCKET = "s3://"
+_BLOCK = 1024 * 1024
+_KEY = re.compile(r"([0-9a-f]{2})/\1[0-9a-f]{62}")
 
-
-class BlobStoreUnreachable(Exception):
-    """The place of the recordings can't be written; the message says which and what to look at."""
+log = structlog.get_logger(__name__)
 
 
 class Incoming:
@@ -36,12 +48,14 @@ class Incoming:
     `file` may be read and sought between writes (the position is restored by the next `write`).
     """
 
-    def __init__(self, blobs: Blobs, path: Path) -> None:
-        self._blobs = blobs
-        self._path = path
+    def __init__(self, place: BlobPlace) -> None:
+        self._place = place
+        self._name = new_id()
+        self._path = place.incoming_folder() / f"{self._name}.part"
         self._hash = hashlib.sha256()
-        self._file: BinaryIO = path.open("w+b")
+        self._file: BinaryIO = self._path.open("x+b")
         self._sealed = False
+        self._brought = False
         self._kept = False
         self.size = 0
 
@@ -77,11 +91,17 @@ class Incoming:
         return len(data)
 
     def seal(self) -> None:
-        """Get the bytes onto the disk. The slow part of `keep`, to be done before a transaction is opened."""
-        if not self._sealed:
-            self._file.flush()
-            os.fsync(self._file.fileno())
+        """Get the bytes onto the disk, or whole into the far store. The slow part of `keep`: no transaction is open.
+
+        Raises
+        ------
+        OSError : no room, or the store can't be reached; nothing was kept
+        """
+        if not self._brought:
             self._sealed = True
+            self._file.flush()
+            self._place.bring(self._path, self._name, self.sha256)
+            self._brought = True
 
     def keep(self) -> str:
         """Put the blob in its place, in one step that can't be seen half done; returns its key.
@@ -91,14 +111,19 @@ class Incoming:
         if not self._kept:
             self.seal()
             self._file.close()
-            self._blobs._put(self._path, self.key)
+            self._place.keep(self._path, self._name, self.key)
             self._kept = True
         return self.key
 
     def _drop(self) -> None:
-        self._file.close()
-        with suppress(FileNotFoundError):
-            self._path.unlink()
+        with suppress(OSError):  # what it could not write any more is dropped with it
+            self._file.close()
+        self._path.unlink(missing_ok=True)
+        if self._brought:
+            try:
+                self._place.let_go(self._name)
+            except OSError as error:  # `Blobs.drop_stale` finds it later
+                log.warning("left behind in the store of recordings", name=self._name, error=str(error))
 
 
 class Blobs:
@@ -106,57 +131,98 @@ class Blobs:
 
     Parameters
     ----------
-    url : a folder, `file://FOLDER`, `s3://BUCKET/FOLDER`, or another address that fsspec knows
+    url : a folder, `file://FOLDER`, or another address that fsspec knows
+    place : where they are, if it is not what `url` says by itself; `Blobs.of` knows about buckets
     """
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, place: BlobPlace | None = None) -> None:
         self.url = url
-        self._fs, self._root = fsspec.core.url_to_fs(url)
-        self._local = isinstance(self._fs, LocalFileSystem)
+        self._place = _place_of(url) if place is None else place
+
+    @classmethod
+    def of(cls, configuration: Configuration) -> Blobs:
+        """The store that the settings name; nothing is connected yet."""
+        url = configuration.blobs
+        if not url.startswith(_BUCKET):
+            return cls(url)
+        from coilbench_worker.store.bucket import Bucket, BucketAccess  # its library comes with the extra `s3`
+
+        access = BucketAccess(configuration.blob_endpoint, configuration.blob_access_key, configuration.blob_secret_key)
+        name, _, folder = url.removeprefix(_BUCKET).partition("/")
+        return cls(url, Bucket(name, folder.strip("/"), access))
 
     @contextmanager
     def incoming(self) -> Iterator[Incoming]:
         """A place for a recording on its way in; gone at the end of the block unless `keep` was called."""
-        folder = self._incoming_folder()
-        folder.mkdir(parents=True, exist_ok=True)
-        incoming = Incoming(self, folder / f"{new_id()}.part")
+        self._place.incoming_folder().mkdir(parents=True, exist_ok=True)
+        incoming = Incoming(self._place)
         try:
             yield incoming
         finally:
             incoming._drop()
 
     def open(self, key: str) -> BinaryIO:
-        """The blob, to be read and sought in; FileNotFoundError when there is none."""
-        return cast(BinaryIO, self._fs.open(self._address(key), "rb"))
+        """The blob, to be read and sought in, as it comes: a far store's is not checked against its key.
+
+        Raises
+        ------
+        FileNotFoundError : there is none
+        OSError : the store can't be reached; also from a read, of a stream that was cut
+        """
+        return self._place.open(_checked(key))
 
     @contextmanager
-    def local_path(self, key: str) -> Iterator[Path]:
-        """A path of this machine where the blob can be read during the block; a far store's is downloaded for it."""
-        if self._local:
-            yield Path(self._address(key))
+    def local_path(self, key: str, size: int | None = None) -> Iterator[Path]:
+        """A path of this machine where the blob can be read during the block; a far store's is downloaded for it.
+
+        Parameters
+        ----------
+        size : bytes it must have; what is downloaded must have the SHA-256 of its key as well
+
+        Raises
+        ------
+        FileNotFoundError : there is none
+        BlobDamaged : it is not what was kept
+        OSError : the store could not be reached for a minute
+        """
+        path = self._place.path(_checked(key))
+        if path is not None:
+            there = path.stat().st_size
+            if size is not None and there != size:
+                raise BlobDamaged(f"the recording {key} has {there} bytes; {size} were kept")
+            yield path
             return
         with tempfile.TemporaryDirectory(prefix="coilbench-") as folder:
             path = Path(folder) / "recording"
-            self._fs.get_file(self._address(key), str(path))
+            self._download(key, path)
             yield path
 
     def exists(self, key: str) -> bool:
         """Whether the blob is there."""
-        return bool(self._fs.exists(self._address(key)))
+        return self._place.size(_checked(key)) is not None
+
+    def size(self, key: str) -> int | None:
+        """Bytes of the blob; None when there is none."""
+        return self._place.size(_checked(key))
 
     def delete(self, key: str) -> None:
         """Delete the blob; one that is not there is no error."""
-        with suppress(FileNotFoundError):
-            self._fs.rm_file(self._address(key))
+        self._place.delete(_checked(key))
+
+    def older_than(self, seconds: float) -> Iterator[str]:
+        """Keys of the blobs that were put there longer ago, as they are found; other things there are passed over."""
+        before = _ago(seconds)
+        return (key for key, changed in self._place.kept() if changed < before and _KEY.fullmatch(key))
 
     @property
     def made(self) -> bool:
         """Whether the folder of a local store is there; a far store's place is only seen by writing to it."""
-        return not self._local or Path(self._root).exists()
+        return not isinstance(self._place, Folder) or self._place.root.exists()
 
     def could_be_made(self) -> bool:
         """Whether the folder of a local store that is not there could be made by this account; changes nothing."""
-        nearest = next(path for path in Path(self._root).absolute().parents if path.exists())
+        assert isinstance(self._place, Folder)
+        nearest = next(path for path in self._place.root.absolute().parents if path.exists())
         return nearest.is_dir() and os.access(nearest, os.W_OK | os.X_OK)
 
     def ping(self) -> None:
@@ -166,11 +232,8 @@ class Blobs:
         ------
         BlobStoreUnreachable : that did not work
         """
-        address = f"{self._root}/{INCOMING}/{new_id()}.probe"
         try:
-            self._fs.makedirs(f"{self._root}/{INCOMING}", exist_ok=True)
-            self._fs.pipe_file(address, b"coilbench")
-            self._fs.rm_file(address)
+            self._place.probe(f"{new_id()}.probe")
         except Exception as error:  # each store has errors of its own
             raise BlobStoreUnreachable(
                 f"{self.url} can't be written ({type(error).__name__}: {error}); "
@@ -178,46 +241,47 @@ class Blobs:
             ) from error
 
     def drop_stale(self, older_than_s: float = STALE_AFTER_S) -> int:
-        """Delete what interrupted uploads left behind; returns how many."""
-        dropped = 0
-        for path in self._incoming_folder().glob("*.part"):
-            with suppress(FileNotFoundError):
-                if time.time() - path.stat().st_mtime > older_than_s:
-                    path.unlink()
-                    dropped += 1
-        return dropped
+        """Delete what interrupted uploads left behind, here and in a far store; returns how many."""
+        return self._place.drop_incoming(_ago(older_than_s))
 
-    def _incoming_folder(self) -> Path:
-        """Beside the final places for a local store, so that a rename is enough; the system's temporary folder else."""
-        return Path(self._root) / INCOMING if self._local else Path(tempfile.gettempdir()) / "coilbench-incoming"
+    def close(self) -> None:
+        """Let go of connections to a far store; using it again makes new ones."""
+        self._place.close()
 
-    def _address(self, key: str) -> str:
-        if not _KEY.fullmatch(key):
-            raise ValueError(f"{key!r} is not the key of a blob")
-        return f"{self._root}/{key}"
-
-    def _put(self, source: Path, key: str) -> None:
-        address = self._address(key)
-        if self._local:
-            _put_locally(source, Path(address))
-            return
-        if self._fs.exists(address):
-            return
-        passing = f"{self._root}/{INCOMING}/{new_id()}"
-        for folder in (passing, address):
-            self._fs.makedirs(folder.rpartition("/")[0], exist_ok=True)
-        self._fs.put_file(str(source), passing)
-        self._fs.mv(passing, address)
-
-
-def _put_locally(source: Path, target: Path) -> None:
-    """Give the finished temporary file its final name; the entry in the folder reaches the disk as well."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    source.replace(target)
-    if os.name == "posix":
-        for path in (target.parent, target.parent.parent):
-            folder = os.open(path, os.O_RDONLY)
+    def _download(self, key: str, path: Path) -> None:
+        for pause_s in (*PAUSES_S, None):
             try:
-                os.fsync(folder)
-            finally:
-                os.close(folder)
+                sha256 = self._downloaded(key, path)
+            except BlobStoreUnreachable as error:
+                if pause_s is None:
+                    raise
+                log.warning("the recording can't be fetched now", key=key, error=str(error), again_in_s=pause_s)
+                time.sleep(pause_s)
+                continue
+            if not key.endswith(sha256):
+                raise BlobDamaged(f"the recording {key} came with the SHA-256 {sha256}")
+            return
+
+    def _downloaded(self, key: str, path: Path) -> str:
+        """Fetch the blob; its SHA-256."""
+        digest = hashlib.sha256()
+        with self._place.open(key) as source, path.open("wb") as target:
+            while block := source.read(_BLOCK):
+                digest.update(block)
+                target.write(block)
+        return digest.hexdigest()
+
+
+def _place_of(url: str) -> BlobPlace:
+    files, root = fsspec.core.url_to_fs(url, use_listings_cache=False)
+    return Folder(Path(root)) if isinstance(files, LocalFileSystem) else FarStore(files, root)
+
+
+def _checked(key: str) -> str:
+    if not _KEY.fullmatch(key):
+        raise ValueError(f"{key!r} is not the key of a blob")
+    return key
+
+
+def _ago(seconds: float) -> datetime:
+    return datetime.now(UTC) - timedelta(seconds=seconds)
