@@ -22,6 +22,7 @@ from flask import Request
 from sqlalchemy import Connection
 
 from coilbench_service import problem_kinds as kinds
+from coilbench_service.asker import present
 from coilbench_service.problems import FieldError, Problem
 from coilbench_worker.store import idempotency
 from coilbench_worker.store.database import Database
@@ -54,7 +55,7 @@ class KeysInFlight:
             return
         with self._lock:
             if key in self._keys:
-                detail = f"The first request with {HEADER} {key!r} is still being answered."
+                detail = f"The first request with {HEADER} {_as_sent(key)!r} is still being answered."
                 raise Problem(kinds.KEY_IN_FLIGHT, detail, headers={"Retry-After": "1"})
             self._keys.add(key)
         try:
@@ -65,7 +66,7 @@ class KeysInFlight:
 
 
 def checked_key(key: str | None) -> str | None:
-    """The request's key, or None.
+    """The request's key under the name of who asks, or None: what one was told, no other is told again.
 
     Raises
     ------
@@ -74,7 +75,25 @@ def checked_key(key: str | None) -> str | None:
     if key is not None and not re.fullmatch(r"[!-~]{1,200}", key):
         message = "must be 1 to 200 printable ASCII characters without spaces, such as a UUID"
         raise Problem(kinds.INVALID_REQUEST, f"{HEADER} {message}.", errors=[FieldError(HEADER, message)])
-    return key
+    asker = present()
+    return key if key is None or asker is None or asker.key_id is None else f"{asker.key_id} {key}"
+
+
+def _as_sent(key: str) -> str:
+    """The key without the name before it; it has no spaces itself."""
+    return key.rpartition(" ")[2]
+
+
+def refuse_key(call: Request) -> None:
+    """Take no key where the answer holds a secret, which must not be kept for a second sending.
+
+    Raises
+    ------
+    Problem : invalid-request, when the request has one
+    """
+    if HEADER in call.headers:
+        message = "is not taken here: the answer holds a secret and can't be kept for a second sending"
+        raise Problem(kinds.INVALID_REQUEST, f"{HEADER} {message}.", errors=[FieldError(HEADER, message)])
 
 
 def fingerprint(call: Request, what: Any) -> str:
@@ -91,10 +110,10 @@ def recall(connection: Connection, key: str | None, request_sha256: str) -> Reme
     Problem : idempotency-key-reused, when the key belongs to another request
     """
     first = idempotency.lookup(connection, key) if key is not None else None
-    if first is not None and first.request_sha256 != request_sha256:
+    if key is not None and first is not None and first.request_sha256 != request_sha256:
         raise Problem(
             kinds.KEY_REUSED,
-            f"{HEADER} {key!r} was first used with another request, {first.created:%Y-%m-%d %H:%M} UTC.",
+            f"{HEADER} {_as_sent(key)!r} was first used with another request, {first.created:%Y-%m-%d %H:%M} UTC.",
             errors=[FieldError(HEADER, "was used with another request")],
         )
     return first

@@ -115,6 +115,12 @@ CALIBRATION_UNKNOWN = _known(
 NO_SUCH_KEY = _known(
     "no-such-key", 404, "There is no access key of this id", "List the keys with GET /v1/keys; an id is no whole key."
 )
+CALLBACK_UNKNOWN = _known(
+    "callback-unknown",
+    404,
+    "There is no such call-back",
+    "List the call-backs with GET /v1/callbacks; a deleted one does not return.",
+)
 NO_TONE = _known(
     "no-tone",
     404,
@@ -178,6 +184,12 @@ LAST_ADMIN_KEY = _known(
     "It is the last access key that may look after keys",
     "Make another key with the scope admin first, or use coilbench-server key on the service's machine.",
 )
+TOO_MANY_CALLBACKS = _known(
+    "too-many-callbacks",
+    409,
+    "There are as many call-backs as the service keeps",
+    "Delete one that is no longer needed, or let one address hear of several sessions.",
+)
 KEY_IN_FLIGHT = _known(
     "idempotency-key-in-flight",
     409,
@@ -226,6 +238,12 @@ WISH_CONTRADICTORY = _known(
     422,
     "Two parts of the wish ask for different things of one quantity",
     "Leave one of them out; GET /v1/words shows what each word asks for.",
+)
+CALLBACK_ADDRESS_REFUSED = _known(
+    "callback-address-refused",
+    422,
+    "Call-backs can't be sent to this address",
+    "Name an https:// address of the public internet, or have the host named in COILBENCH_CALLBACKS_ALLOWED.",
 )
 INVALID_ABOUT = _known(
     "invalid-about",
@@ -348,6 +366,12 @@ UPLOAD_QUOTA_USED = _known(
     429,
     "The bytes that this key may send in a day are used up",
     "Send the recording again after the seconds in Retry-After, or have the limit of the key raised.",
+)
+CALLBACK_TESTED_LATELY = _known(
+    "callback-tested-lately",
+    429,
+    "A trial was sent to this call-back a moment ago",
+    "Look at its deliveries, or try again after the seconds in Retry-After.",
 )
 TOO_MANY_WAITING = _known(
     "too-many-waiting",
