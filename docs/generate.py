@@ -27,7 +27,8 @@ from coilbench_worker.measure.settings import MeasureSettings
 FOLDER = Path(__file__).parent
 MACHINES_OWN = {"data": "the user's data folder, as the operating system has it", "workers": "one for each processor"}
 CLIENT_MEANING = {
-    "COILBENCH_KEY": "Access key that the client sends; no server of this version asks for one.",
+    "COILBENCH_KEY": "Access key that the client sends, made with `coilbench-server key make`; a server that "
+    "listens on its own machine only needs none.",
     "COILBENCH_URL": "Address of the server for the client; unset: http://127.0.0.1:8080.",
 }
 METHODS = ("get", "post", "patch", "put", "delete")

@@ -45,6 +45,8 @@ QUESTIONS = frozenset(
 """Endpoints asked with POST, because the question is long; they change nothing."""
 ADMINISTRATION = frozenset({"keys"})
 """Blueprints of which every endpoint is for those who look after the service."""
+CORRESPONDENCE = frozenset({"callbacks"})
+"""Blueprints that have the service speak to others: to change anything there is for those who look after it."""
 READING = ("GET", "HEAD", "OPTIONS")
 PROXY_HEADERS = (
     "Forwarded",
@@ -75,7 +77,19 @@ def scope_of(endpoint: str | None, method: str) -> str | None:
         return None
     if endpoint is not None and endpoint.partition(".")[0] in ADMINISTRATION:
         return ADMIN
+    if endpoint is not None and endpoint.partition(".")[0] in CORRESPONDENCE:
+        return WRITE if method in READING else ADMIN
     return READ if endpoint is None or method in READING or endpoint in QUESTIONS else WRITE
+
+
+def say_when_nobody_can_ask(bench: Bench) -> None:
+    """Say in the log how to make the first key, where keys are needed and none is good."""
+    if not keys_needed(bench.configuration):
+        return
+    with bench.database.read() as connection:
+        nobody = not keys.good(connection)
+    if nobody:
+        _log.warning("nobody can ask yet: make a key with `coilbench-server key make NAME --scope admin`")
 
 
 def by_sign_in(connection: Connection, call: Request) -> KeyRecord | None:

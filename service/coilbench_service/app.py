@@ -22,14 +22,15 @@ from coilbench_service import (
     sheet_csv,
     upload,
 )
-from coilbench_service.admission import Admission
+from coilbench_service.admission import Admission, scope_of
 from coilbench_service.allowance import Allowance
 from coilbench_service.bench import Bench
 from coilbench_service.conditional import ConditionalResponse
-from coilbench_service.openapi import ProblemDetails
+from coilbench_service.openapi import SECURITY, ProblemDetails, say_who_may
 from coilbench_service.routes import (
     audio,
     calibrations,
+    callbacks,
     catalogue,
     chains,
     charts,
@@ -39,6 +40,7 @@ from coilbench_service.routes import (
     documentation,
     groupings,
     health,
+    keys,
     measurement,
     pickups,
     problem_pages,
@@ -78,7 +80,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
     app = OpenAPI(
         "coilbench_service",
         info=Info(title="coilbench", version=version("coilbench"), description=DESCRIPTION),
-        security_schemes={},
+        security_schemes=SECURITY,
         doc_ui=False,
         validation_error_model=ProblemDetails,
         validation_error_callback=problems.raise_invalid,
@@ -109,6 +111,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
         table.blueprint(bench),
         chains.blueprint(bench),
         calibrations.blueprint(bench),
+        callbacks.blueprint(bench),
         pickups.blueprint(bench),
         sessions.blueprint(bench),
         reports.blueprint(bench),
@@ -118,6 +121,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
         coils.blueprint(bench),
         studies.blueprint(bench),
         groupings.blueprint(bench),
+        keys.blueprint(bench),
         catalogue.blueprint(),
         problem_pages.blueprint(),
         documentation.blueprint(),
@@ -129,6 +133,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
         number = configuration.trusted_proxies
         app.wsgi_app = ProxyFix(app.wsgi_app, x_for=number, x_proto=number, x_host=number)  # type: ignore[method-assign]
     app.generate_spec_json()  # type: ignore[no-untyped-call] # once and now: making it is not for several threads
+    say_who_may(app, scope_of, needed=admission.needed)
     return app
 
 

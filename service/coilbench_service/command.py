@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable
 from functools import wraps
@@ -11,8 +12,11 @@ import click
 from sqlalchemy.exc import SQLAlchemyError
 
 from coilbench_service import doctor as doctor_report
-from coilbench_service import running
+from coilbench_service import key_command, running
+from coilbench_service.access_key import ID_PATTERN
+from coilbench_service.asker import SCOPES
 from coilbench_service.hosts import NoAddress
+from coilbench_service.key_changes import LEAST_BYTES, MOST_BYTES, MOST_CHARACTERS, MOST_DAYS, MOST_REQUESTS
 from coilbench_service.readiness import NotMigrated
 from coilbench_service.running import WrongBroker
 from coilbench_service.serving import PortTaken
@@ -98,6 +102,49 @@ def doctor(configuration: Configuration) -> int:
     lines, well = doctor_report.report(configuration)
     click.echo("\n".join(lines))
     return 0 if well else BROKEN
+
+
+@main.group()
+def key() -> None:
+    """Access keys: who may ask for what. Works on the database itself."""
+
+
+@key.command("make")
+@click.argument("name")
+@click.option("--scope", "scopes", type=click.Choice(SCOPES), multiple=True, default=("read",), show_default=True)
+@click.option("--days", type=click.IntRange(1, MOST_DAYS), help="Days until it ends.  [default: it does not]")
+@click.option("--requests-per-minute", type=click.IntRange(1, MOST_REQUESTS), help="In the place of the settings'.")
+@click.option("--upload-bytes-per-day", type=click.IntRange(LEAST_BYTES, MOST_BYTES), help="As well.")
+@click.option("--json", "as_json", is_flag=True, help="The key and all about it as JSON.")
+def make_key(name: str, scopes: tuple[str, ...], as_json: bool, **limits: int | None) -> None:
+    """Make a key for NAME and print it, this once."""
+    name = name.strip()
+    if not 1 <= len(name) <= MOST_CHARACTERS or not name.isprintable():
+        raise click.UsageError(f"NAME must be 1 to {MOST_CHARACTERS} printable characters.")
+    configured(lambda configuration: key_command.make(configuration, name, scopes, as_json=as_json, **limits))()
+
+
+@key.command("list")
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+def list_keys(as_json: bool) -> None:
+    """List all keys with their last use, also those that ended."""
+    configured(lambda configuration: key_command.show(configuration, as_json=as_json))()
+
+
+@key.command("revoke")
+@click.argument("id")
+def revoke_key(id: str) -> None:
+    """Make the key ID good for nothing, from now on."""
+    if not re.fullmatch(ID_PATTERN, id):
+        raise click.UsageError("ID is the middle part of a key: 16 hexadecimal digits; `coilbench-server key list`.")
+    configured(lambda configuration: key_command.revoke(configuration, id))()
+
+
+@key.command("forget")
+@click.option("--days", type=click.IntRange(0, MOST_DAYS), default=90, show_default=True, help="Since they ended.")
+def forget_keys(days: int) -> None:
+    """Delete the rows of keys that ended some time ago."""
+    configured(lambda configuration: key_command.forget(configuration, days))()
 
 
 @main.command()

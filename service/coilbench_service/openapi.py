@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping
 from http import HTTPStatus
 from typing import Any
 
+from flask_openapi3.models.security_scheme import SecurityScheme
+from flask_openapi3.openapi import OpenAPI
 from pydantic import BaseModel, ConfigDict, Field
 
 from coilbench_service import problem_kinds as kinds
@@ -14,6 +17,10 @@ from coilbench_service.problems import MEDIA_TYPE
 
 # Any request can meet these.
 COMMON = (
+    kinds.KEY_MISSING,
+    kinds.KEY_UNKNOWN,
+    kinds.SCOPE_MISSING,
+    kinds.BEHIND_A_PROXY,
     kinds.FOREIGN_ORIGIN,
     kinds.HOST_NOT_ALLOWED,
     kinds.INVALID_REQUEST,
@@ -21,6 +28,16 @@ COMMON = (
     kinds.INTERNAL_ERROR,
     kinds.STORE_UNAVAILABLE,
 )
+
+BEARER = "bearer"
+SECURITY: dict[str, SecurityScheme | dict[str, Any]] = {
+    BEARER: {
+        "type": "http",
+        "scheme": "bearer",
+        "description": "An access key (`coilbench-server key make`, or POST /v1/keys), sent as `Authorization: Bearer "
+        "KEY`. Its scopes are read, write (reads too) and admin (writes too, and looks after keys).",
+    }
+}
 
 
 class FieldFault(BaseModel):
@@ -73,6 +90,24 @@ def answers(good: Mapping[int, Any], *bad: ProblemKind) -> dict[str | int | HTTP
         status: {"description": "; ".join(f"{kind.title} ({kind.type})" for kind in group), "content": content}
         for status, group in by_status.items()
     }
+
+
+def say_who_may(app: OpenAPI, scope_of: Callable[[str, str], str | None], *, needed: bool) -> None:
+    """Write into the app's document, once it is made, which operation needs a key and of which scope.
+
+    Parameters
+    ----------
+    scope_of : of an endpoint and a method, None where no key is needed
+    needed : False where the service asks for no keys: there they may be left out
+    """
+    for rule in app.url_map.iter_rules():
+        path = re.sub(r"<(?:[^<:]+:)?([^>]+)>", r"{\1}", rule.rule)
+        for method, operation in app.api_doc["paths"].get(path, {}).items():
+            if method.upper() not in (rule.methods or ()):
+                continue  # another rule of the same path
+            scope = scope_of(rule.endpoint, method.upper())
+            required: list[dict[str, list[str]]] = [] if scope is None else [{BEARER: [scope]}]
+            operation["security"] = required if needed or not required else [*required, {}]
 
 
 def body_of(media_type: str, description: str, schema: dict[str, Any] | None = None) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from contextlib import ExitStack, contextmanager
 import click
 
 from coilbench_service import hosts, readiness
+from coilbench_service.admission import say_when_nobody_can_ask
 from coilbench_service.app import create_app
 from coilbench_service.bench import Bench
 from coilbench_service.serving import Server, ending_on_signals, when_it_answers
@@ -111,6 +112,7 @@ def _prepare(configuration: Configuration, stack: ExitStack) -> tuple[Server, Be
     _spool_beside_the_data(configuration)
     bench = Bench.of(configuration)
     stack.callback(bench.close)
+    say_when_nobody_can_ask(bench)
     app = create_app(configuration, bench)
     server = Server(app, configuration.host, configuration.port, configuration.max_upload_bytes)
     stack.callback(server.close)
@@ -142,5 +144,5 @@ def _working(configuration: Configuration) -> Iterator[None]:
 
 
 def _serve(server: Server) -> None:
-    when_it_answers(server.address, lambda: click.echo(f"coilbench is ready at {server.address}"))
+    when_it_answers(server.reached_at, lambda: click.echo(f"coilbench is ready at {server.address}"))
     server.run()

@@ -22,6 +22,9 @@ ANSWERS_WITHIN_S = 10.0
 ASK_EVERY_S = 0.2
 
 
+_EVERYWHERE = {"0.0.0.0": "127.0.0.1", "::": "::1"}
+
+
 class PortTaken(Exception):
     """The address can't be listened on; the message says why and what to do."""
 
@@ -62,8 +65,9 @@ class Server:
                 f"port: COILBENCH_LISTEN={host}:0 takes a free one."
             ) from error
         self._server = server
-        shown = f"[{host}]" if ":" in host else host
-        self.address = f"http://{shown}:{server.effective_port}"
+        self.address = f"http://{_in_address(host)}:{server.effective_port}"
+        self.reached_at = f"http://{_in_address(_EVERYWHERE.get(host, host))}:{server.effective_port}"
+        """The same from this machine, where `address` is all of its addresses at once."""
 
     def run(self) -> None:
         """Serve until SystemExit or KeyboardInterrupt is raised in this thread; running requests get 5 s to end."""
@@ -76,6 +80,10 @@ class Server:
     def close(self) -> None:
         """Stop listening, and let everything go."""
         self._server.close()
+
+
+def _in_address(host: str) -> str:
+    return f"[{host}]" if ":" in host else host
 
 
 def when_it_answers(address: str, then: Callable[[], None]) -> threading.Thread:

@@ -5,6 +5,7 @@ here, so it always needs access keys. `coilbench-server migrate` comes first; wi
 server does not start.
 """
 
+from coilbench_service.admission import say_when_nobody_can_ask
 from coilbench_service.app import create_app
 from coilbench_service.running import require_others
 from coilbench_worker import logs
@@ -14,3 +15,4 @@ configuration = load().model_copy(update={"keys": "always"})
 logs.set_up(configuration.log_level)
 require_others(configuration)
 app = create_app(configuration)
+say_when_nobody_can_ask(app.extensions["coilbench"])
