@@ -4,7 +4,7 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 MADE   := .made
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check unit docs bench soak clean
+.PHONY: help setup demo test check audit unit docs bench soak clean
 
 help: ## this list
 	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -23,10 +23,13 @@ demo: $(MADE)/server ## measure an invented shop's recordings on this machine, n
 	$(BIN)/coilbench-server demo --folder demo
 
 check: $(MADE)/dev ## format, lint, types, arrows between packages
-	$(BIN)/ruff format --check client service worker tests bench docs
-	$(BIN)/ruff check client service worker tests bench docs
+	$(BIN)/ruff format --check client service worker tests bench docs .ci
+	$(BIN)/ruff check client service worker tests bench docs .ci
 	$(BIN)/mypy client/coilbench service/coilbench_service worker/coilbench_worker
 	$(BIN)/lint-imports --no-cache
+
+audit: $(MADE)/dev ## known vulnerabilities of the dependencies; fails for one, and says when they could not be asked for
+	$(BIN)/python .ci/audit.py constraints.txt
 
 test: export OPENBLAS_NUM_THREADS = 1
 test: check ## every check and every test
