@@ -24,6 +24,7 @@ from coilbench_service import problem_kinds as kinds
 from coilbench_service.problem_kinds import ProblemKind
 from coilbench_worker.audio.header import AudioRefused
 from coilbench_worker.metrics import instruments
+from coilbench_worker.store.blobs import BlobDamaged
 
 MEDIA_TYPE = "application/problem+json"
 RETRY_AFTER_S = 5
@@ -164,6 +165,7 @@ def register(app: Flask) -> None:
     app.register_error_handler(InterfaceError, _from_outage)
     app.register_error_handler(OSError, _from_outage)
     app.register_error_handler(FileNotFoundError, _from_bug)
+    app.register_error_handler(BlobDamaged, _from_bug)
     app.register_error_handler(Exception, _from_bug)
 
 

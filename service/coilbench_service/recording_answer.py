@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import re
+from collections.abc import Iterator
 from datetime import datetime
 from typing import BinaryIO, cast
 from urllib.parse import quote
@@ -14,6 +16,7 @@ from werkzeug.wsgi import wrap_file
 from coilbench_service.conditional import ConditionalResponse
 from coilbench_worker.audio.window import Window
 
+BLOCK_BYTES = 64 * 1024
 _ONE_RANGE = re.compile(r"bytes *= *(?:([0-9]{1,18}) *- *([0-9]{0,18})|- *([0-9]{1,18}))", re.IGNORECASE)
 _MEDIA_TYPES = {
     b"RIFF": "audio/wav",
@@ -29,7 +32,8 @@ def recording_answer(file: BinaryIO, *, name: str, size: int, tag: str, created:
 
     Parameters
     ----------
-    file : open at its beginning; closed with the answer, or when there is none
+    file : open at its beginning; closed with the answer, or when there is none. One that is no file of this machine is
+        read while its reader takes it, and the connection ends where it ends too soon
     name : for the download, of any characters
     size : bytes
     tag : strong entity tag, without quotes: other bytes have another
@@ -41,9 +45,9 @@ def recording_answer(file: BinaryIO, *, name: str, size: int, tag: str, created:
     RequestedRangeNotSatisfiable : the range lies outside
     """
     try:
-        response = ConditionalResponse(
-            wrap_file(request.environ, file, 64 * 1024), mimetype=media_type_of(file), direct_passthrough=True
-        )
+        near = _at_hand(file)
+        whole = wrap_file(request.environ, file, BLOCK_BYTES) if near else _Stream(file, 0, size)
+        response = ConditionalResponse(whole, mimetype=media_type_of(file), direct_passthrough=True)
         response.call_on_close(file.close)
         response.content_length = size
         response.headers["Content-Disposition"] = attachment(name)
@@ -53,9 +57,11 @@ def recording_answer(file: BinaryIO, *, name: str, size: int, tag: str, created:
             environ["HTTP_RANGE"] = heeded
         response.make_conditional(environ, accept_ranges=True, complete_length=size)
         if response.status_code == 206:
-            # As a file again: what Werkzeug makes of a part holds a thread until its reader has taken it.
-            part = _Part(file, response.content_range.start or 0, response.content_length or 0)
-            response.response = wrap_file(request.environ, cast(BinaryIO, part), 64 * 1024)
+            # As a file again: what Werkzeug makes of a part holds a thread until its reader has taken it. One that is
+            # elsewhere does hold one: the server reads files between all its other connections.
+            start, length = response.content_range.start or 0, response.content_length or 0
+            part = cast(BinaryIO, _Part(file, start, length))
+            response.response = wrap_file(request.environ, part, BLOCK_BYTES) if near else _Stream(file, start, length)
     except BaseException:
         file.close()
         raise
@@ -85,8 +91,46 @@ def _tag(response: ConditionalResponse, tag: str, created: datetime) -> None:
     response.last_modified = created
 
 
+def _at_hand(file: BinaryIO) -> bool:
+    """Whether it is a file of this machine."""
+    try:
+        file.fileno()
+    except io.UnsupportedOperation:
+        return False
+    return True
+
+
 class _Part(Window):
     """A part of a recording, closed with its file."""
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+
+
+class _Stream:
+    """A stretch of a recording, read as it is sent.
+
+    Raises
+    ------
+    OSError : while it is iterated: the recording ends too soon, or its store does not answer; the server then ends the
+        connection, and nobody takes the part for the whole
+    """
+
+    def __init__(self, file: BinaryIO, start: int, size: int) -> None:
+        self._file = file
+        self._start = start
+        self._left = size
+
+    def __iter__(self) -> Iterator[bytes]:
+        if self._left:
+            self._file.seek(self._start)
+        while self._left:
+            block = self._file.read(min(BLOCK_BYTES, self._left))
+            if not block:
+                raise OSError(f"the recording ends {self._left} bytes too soon")
+            self._left -= len(block)
+            yield block
 
     def close(self) -> None:
         """Let go of the file."""

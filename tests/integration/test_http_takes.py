@@ -226,9 +226,9 @@ def test_audio_of_a_take_that_is_deleted_as_it_is_asked_for_is_a_take_that_is_no
     blobs = type(service.bench.blobs)
     opened = blobs.open
 
-    def deleted_first(self: Blobs, key: str) -> BinaryIO:
+    def deleted_first(self: Blobs, key: str, size: int) -> BinaryIO:
         assert service.client.delete(take["links"]["self"]).status_code == 204
-        return opened(self, key)
+        return opened(self, key, size)
 
     monkeypatch.setattr(blobs, "open", deleted_first)
     assert_problem(service.client.get(take["links"]["audio"]), 404, "take-not-found")

@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 
 from coilbench_worker.configuration import Configuration
-from coilbench_worker.store import blobs as blobs_module
 from coilbench_worker.store import bucket, waiting_room
 from coilbench_worker.store.blobs import BlobDamaged, Blobs, BlobStoreUnreachable
 from http_recordings import strums_wav
@@ -192,9 +191,8 @@ def test_a_take_is_sent_measured_heard_and_deleted_and_leaves_nothing(
 
 
 def test_a_recording_that_is_gone_from_the_store_fails_its_take_with_what_to_do(
-    far: Service, s3_server: S3Server, s3_folder: str, monkeypatch: pytest.MonkeyPatch
+    far: Service, s3_server: S3Server, s3_folder: str
 ) -> None:
-    monkeypatch.setattr(blobs_module, "PAUSES_S", ())
     take = far.sent(strums_wav())
     (key,) = s3_server.keys(s3_folder)
     far.bench.blobs.delete(key)

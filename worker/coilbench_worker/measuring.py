@@ -33,6 +33,9 @@ from coilbench_worker.store.states import FAILED, FINAL_STATES, REJECTED
 from coilbench_worker.time_limit import TimeLimit
 from coilbench_worker.workplace import Workplace
 
+PAUSES_S = (2.0, 5.0, 10.0, 20.0, 30.0)
+"""Before each further try to fetch a recording: a store that is away for a minute uses up no attempt."""
+
 Measuring = Callable[[Workplace, jobs.Claim], dict[str, Any]]
 
 log = structlog.get_logger(__name__)
@@ -85,7 +88,7 @@ def measure_recording(place: Workplace, held: jobs.Claim) -> dict[str, Any]:
     stage = instruments().stage
     with ExitStack() as stack:
         with stage.labels("fetch").time():
-            path = stack.enter_context(place.blobs.local_path(held.blob, held.bytes))
+            path = stack.enter_context(place.blobs.local_path(held.blob, held.bytes, PAUSES_S))
         with stage.labels("measure").time():
             recording = stack.enter_context(open_recording(path, place.limits))
             measured = measure_take(recording, recording.facts, settings)

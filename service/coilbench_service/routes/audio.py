@@ -106,7 +106,7 @@ def blueprint(bench: Bench) -> APIBlueprint:
 
 def _open(bench: Bench, take: TakeRecord) -> BinaryIO:
     try:
-        return bench.blobs.open(take.blob)
+        return bench.blobs.open(take.blob, take.bytes)
     except FileNotFoundError:
         existing(bench, take.id)  # deleted since it was looked up?
         raise

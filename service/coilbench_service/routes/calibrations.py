@@ -135,7 +135,7 @@ def _unknown(path: CalibrationPath) -> Problem:
 
 def _open(bench: Bench, path: CalibrationPath, file: ToneFile) -> BinaryIO:
     try:
-        return bench.blobs.open(file.blob)
+        return bench.blobs.open(file.blob, file.bytes)
     except FileNotFoundError:
         _existing(bench, path)  # deleted since it was looked up?
         raise

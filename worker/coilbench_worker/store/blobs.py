@@ -11,7 +11,7 @@ import os
 import re
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -32,9 +32,6 @@ if TYPE_CHECKING:
 __all__ = ["BlobDamaged", "BlobStoreUnreachable", "Blobs", "Incoming"]
 
 STALE_AFTER_S = 24 * 3600
-PAUSES_S = (2.0, 5.0, 10.0, 20.0, 30.0)
-"""How long a measuring process waits before each further try to get a recording, so that a store that is away for a
-minute uses up no attempt."""
 _BUCKET = "s3://"
 _BLOCK = 1024 * 1024
 _KEY = re.compile(r"([0-9a-f]{2})/\1[0-9a-f]{62}")
@@ -161,40 +158,53 @@ class Blobs:
         finally:
             incoming._drop()
 
-    def open(self, key: str) -> BinaryIO:
+    def open(self, key: str, size: int | None = None) -> BinaryIO:
         """The blob, to be read and sought in, as it comes: a far store's is not checked against its key.
+
+        Parameters
+        ----------
+        size : bytes it must have
 
         Raises
         ------
         FileNotFoundError : there is none
+        BlobDamaged : it has another size
         OSError : the store can't be reached; also from a read, of a stream that was cut
         """
-        return self._place.open(_checked(key))
+        file = self._place.open(_checked(key))
+        try:
+            there = file.seek(0, os.SEEK_END)
+            file.seek(0)
+            if size is not None and there != size:
+                raise BlobDamaged(f"the recording {key} has {there} bytes; {size} were kept")
+        except BaseException:
+            file.close()
+            raise
+        return file
 
     @contextmanager
-    def local_path(self, key: str, size: int | None = None) -> Iterator[Path]:
+    def local_path(self, key: str, size: int | None = None, pauses_s: Sequence[float] = ()) -> Iterator[Path]:
         """A path of this machine where the blob can be read during the block; a far store's is downloaded for it.
 
         Parameters
         ----------
         size : bytes it must have; what is downloaded must have the SHA-256 of its key as well
+        pauses_s : for how long to wait before each further try when a far store can't be reached, seconds
 
         Raises
         ------
         FileNotFoundError : there is none
         BlobDamaged : it is not what was kept
-        OSError : the store could not be reached for a minute
+        OSError : the store can't be reached
         """
         path = self._place.path(_checked(key))
         if path is not None:
-            there = path.stat().st_size
-            if size is not None and there != size:
-                raise BlobDamaged(f"the recording {key} has {there} bytes; {size} were kept")
+            self.open(key, size).close()
             yield path
             return
         with tempfile.TemporaryDirectory(prefix="coilbench-") as folder:
             path = Path(folder) / "recording"
-            self._download(key, path)
+            self._download(key, path, pauses_s)
             yield path
 
     def exists(self, key: str) -> bool:
@@ -248,28 +258,23 @@ class Blobs:
         """Let go of connections to a far store; using it again makes new ones."""
         self._place.close()
 
-    def _download(self, key: str, path: Path) -> None:
-        for pause_s in (*PAUSES_S, None):
+    def _download(self, key: str, path: Path, pauses_s: Sequence[float]) -> None:
+        for pause_s in pauses_s:
             try:
-                sha256 = self._downloaded(key, path)
+                return self._download_once(key, path)
             except BlobStoreUnreachable as error:
-                if pause_s is None:
-                    raise
                 log.warning("the recording can't be fetched now", key=key, error=str(error), again_in_s=pause_s)
-                time.sleep(pause_s)
-                continue
-            if not key.endswith(sha256):
-                raise BlobDamaged(f"the recording {key} came with the SHA-256 {sha256}")
-            return
+            time.sleep(pause_s)
+        return self._download_once(key, path)
 
-    def _downloaded(self, key: str, path: Path) -> str:
-        """Fetch the blob; its SHA-256."""
+    def _download_once(self, key: str, path: Path) -> None:
         digest = hashlib.sha256()
         with self._place.open(key) as source, path.open("wb") as target:
             while block := source.read(_BLOCK):
                 digest.update(block)
                 target.write(block)
-        return digest.hexdigest()
+        if not key.endswith(digest.hexdigest()):
+            raise BlobDamaged(f"the recording {key} came with the SHA-256 {digest.hexdigest()}")
 
 
 def _place_of(url: str) -> BlobPlace:

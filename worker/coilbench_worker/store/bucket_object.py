@@ -14,7 +14,7 @@ BUFFER_BYTES = 64 * 1024
 
 
 class BucketObject(io.RawIOBase):
-    """An object, read as it comes; a seek lets the stream go, and the next read asks for another from there.
+    """An object, read as it comes; a read elsewhere lets the stream go and asks for another from there.
 
     A stream that is cut raises at the read that would have ended early.
 
@@ -28,7 +28,7 @@ class BucketObject(io.RawIOBase):
         super().__init__()
         self._read_from = read_from
         self._reached = reached
-        self._at = 0
+        self._at = self._body_at = 0
         answer = read_from(0)
         self._body: Any = answer["Body"]
         self.size: int = answer["ContentLength"]
@@ -48,9 +48,7 @@ class BucketObject(io.RawIOBase):
 
     def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
         base = {os.SEEK_SET: 0, os.SEEK_CUR: self._at, os.SEEK_END: self.size}[whence]
-        if base + offset != self._at:
-            self._let_go()
-            self._at = max(base + offset, 0)
+        self._at = max(base + offset, 0)
         return self._at
 
     def readinto(self, target: Any) -> int:
@@ -59,13 +57,14 @@ class BucketObject(io.RawIOBase):
         if wanted <= 0:
             return 0
         with self._reached():
-            if self._body is None:
-                self._body = self._read_from(self._at)["Body"]
+            if self._body is None or self._body_at != self._at:
+                self._let_go()
+                self._body, self._body_at = self._read_from(self._at)["Body"], self._at
             found = self._body.read(wanted)
         if not found:  # the library says so itself where it knows the length
             raise BlobStoreUnreachable(f"the stream ended after {self._at} of {self.size} bytes")
         view[: len(found)] = found
-        self._at += len(found)
+        self._at = self._body_at = self._at + len(found)
         return len(found)
 
     def close(self) -> None:
