@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from werkzeug.serving import make_server
@@ -21,9 +22,9 @@ Command = Callable[..., Said]
 
 
 @contextmanager
-def served_service(folder: Path) -> Iterator[tuple[Service, str]]:
+def served_service(folder: Path, **settings: Any) -> Iterator[tuple[Service, str]]:
     """The service with its data in the folder, and its address; jobs are done when a test says so."""
-    with running_service(folder) as service:
+    with running_service(folder, **settings) as service:
         server = make_server("127.0.0.1", 0, service.app, threaded=True)
         thread = threading.Thread(target=lambda: server.serve_forever(poll_interval=0.02), daemon=True)
         thread.start()
