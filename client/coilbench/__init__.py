@@ -10,6 +10,7 @@
 Errors: `coilbench.errors` draws the tree; every one is a `coilbench.CoilbenchError`.
 """
 
+from coilbench.callback import Callback, Delivery
 from coilbench.chain import BudgetLine, Calibration, Chain, Tone
 from coilbench.chart import Chart, ChartKind
 from coilbench.choice import Candidate, Choice, Miss, WishItem, Word, WordItem
@@ -72,6 +73,7 @@ __all__ = [
     "BudgetLine",
     "Busy",
     "Calibration",
+    "Callback",
     "Candidate",
     "Chain",
     "Chart",
@@ -87,6 +89,7 @@ __all__ = [
     "Comparison",
     "Condition",
     "Conflict",
+    "Delivery",
     "Excerpt",
     "FieldError",
     "FieldFit",

@@ -16,6 +16,7 @@ from types import TracebackType
 from typing import Any, Unpack
 from urllib.parse import quote
 
+from coilbench.callback_calls import CallbackCalls
 from coilbench.calls import PAGE
 from coilbench.chain_calls import ChainCalls
 from coilbench.chart_calls import ChartCalls
@@ -48,7 +49,7 @@ AnyTake = str | Take | Sent
 """A take by its id, as it was last seen, or as it was sent."""
 
 
-class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls, ChartCalls, ListeningCalls, ReportCalls):
+class Client(ChainCalls, SheetCalls, ComparingCalls, CoilCalls, ChartCalls, ListeningCalls, ReportCalls, CallbackCalls):
     """A coilbench service, from Python. A context manager, if wished.
 
     Parameters

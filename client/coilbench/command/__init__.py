@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 import click
 
+from coilbench.command.callback import callback
 from coilbench.command.chain import chain
 from coilbench.command.chart import chart
 from coilbench.command.choose import choose, words
@@ -60,6 +61,7 @@ commands.add_command(listen)
 commands.add_command(report)
 commands.add_command(pickup)
 commands.add_command(session)
+commands.add_command(callback)
 
 
 def main() -> None:
