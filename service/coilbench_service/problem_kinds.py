@@ -375,7 +375,7 @@ CALLBACK_TESTED_LATELY = _known(
 )
 TOO_MANY_WAITING = _known(
     "too-many-waiting",
-    503,
+    429,
     "Too many takes are waiting to be measured",
     "Send the take again after the seconds in Retry-After; nothing of this one was kept.",
 )

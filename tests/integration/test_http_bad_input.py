@@ -102,7 +102,7 @@ def test_a_full_queue_refuses_for_now_and_keeps_nothing_of_it(tmp_path: Path) ->
     with running_service(tmp_path, max_waiting_takes=1) as service:
         service.sent(strums_wav())
         answer = service.send(strums_wav(count=2))
-        body = assert_problem(answer, 503, "too-many-waiting")
+        body = assert_problem(answer, 429, "too-many-waiting")
         assert "the limit is 1" in body["detail"]
         assert int(answer.headers["Retry-After"]) > 0
         assert len(service.client.get("/v1/takes").json["items"]) == 1
