@@ -11,8 +11,8 @@ from pathlib import Path
 import click
 from sqlalchemy.exc import SQLAlchemyError
 
+from coilbench_service import backup_command, key_command, running
 from coilbench_service import doctor as doctor_report
-from coilbench_service import key_command, running
 from coilbench_service.access_key import ID_PATTERN
 from coilbench_service.asker import SCOPES
 from coilbench_service.hosts import NoAddress
@@ -102,6 +102,22 @@ def doctor(configuration: Configuration) -> int:
     lines, well = doctor_report.report(configuration)
     click.echo("\n".join(lines))
     return 0 if well else BROKEN
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--verify", is_flag=True, help="Read the copied recordings through and compare their SHA-256.")
+def backup(folder: Path, verify: bool) -> None:
+    """Copy database and recordings into FOLDER, while the service runs; it must be empty or not there yet."""
+    configured(lambda configuration: backup_command.make(configuration, folder, whole=verify))()
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False, exists=True))
+@click.option("--verify", is_flag=True, help="Read the recordings through afterwards and compare their SHA-256.")
+def restore(folder: Path, verify: bool) -> None:
+    """Put the copy in FOLDER into an empty database, and its recordings into their store."""
+    configured(lambda configuration: backup_command.put_back(configuration, folder, whole=verify))()
 
 
 @main.group()
