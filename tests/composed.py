@@ -113,7 +113,7 @@ class Composed:
             return ended.returncode == 0
 
         try:
-            wait_until(well, f"{name} is well", within_s=90, every_s=0.25)
+            wait_until(well, f"{name} is well", within_s=90, every_s=0.5)
         except AssertionError as error:
             raise AssertionError(f"{error}; it said: {self.log(name).read_text()[-3000:]}") from error
 
@@ -147,7 +147,13 @@ class Composed:
         return self.services["worker" if name in self.workers else name]
 
     def _surroundings(self) -> dict[str, str]:
-        return {"PATH": self._programs, "HOME": str(self.folder), "LANG": "C.UTF-8", "OPENBLAS_NUM_THREADS": "1"}
+        return {
+            "PATH": self._programs,
+            "PYTHONPATH": os.pathsep.join(str(compose_file.ROOT / part) for part in ("client", "service", "worker")),
+            "HOME": str(self.folder),
+            "LANG": "C.UTF-8",
+            "OPENBLAS_NUM_THREADS": "1",
+        }
 
     def _program(self, name: str) -> str:
         found = shutil.which(name, path=self._programs)
