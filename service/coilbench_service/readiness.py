@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import threading
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 
 from sqlalchemy.exc import SQLAlchemyError
 
 from coilbench_service.bench import Bench
+from coilbench_service.lookout import Lookout
 from coilbench_worker import jobs
 from coilbench_worker.jobs.broker import ANSWER_TIMEOUT_S, celery_app
 from coilbench_worker.passwords import masked
-from coilbench_worker.store import migration, nodes
-from coilbench_worker.store.instants import now
+from coilbench_worker.store import clock, migration, nodes
 from coilbench_worker.store.standing import TablesBeyond, TablesUnfit
 
 NODE_SILENT_S = 15.0
 UNCLAIMED_S = 30.0
+LOOK_WITHIN_S = 3.0
+AGREES_FOR_S = 1.0
+"""Who asks more often hears again what was seen before, so that asking can't be used to wear out the stores."""
 
 
 class PartMissing(Exception):
@@ -42,14 +48,33 @@ class PartState:
     to_come: bool = False
 
 
+class Readiness:
+    """The parts of one service, for many to ask about at once; what is told was seen `AGREES_FOR_S` ago at most."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._lookout: Lookout[PartState] = Lookout(LOOK_WITHIN_S)
+        self._lock = threading.Lock()
+        self._seen: list[PartState] = []
+        self._seen_at = -AGREES_FOR_S
+
+    def parts(self) -> list[PartState]:
+        """Every part; a part that hangs is not there, and does not hold up the answer beyond `LOOK_WITHIN_S`."""
+        with self._lock:
+            if time.monotonic() - self._seen_at >= AGREES_FOR_S:
+                self._seen = _parts(self._bench, _storage, self._lookout)
+                self._seen_at = time.monotonic()
+            return self._seen
+
+
 def parts(bench: Bench) -> list[PartState]:
     """Every part, looked at now."""
-    return _parts(bench, {"storage": _storage})
+    return _parts(bench, _storage, Lookout(LOOK_WITHIN_S))
 
 
 def parts_untouched(bench: Bench) -> list[PartState]:
     """The same by looking alone: no folder and no database is made."""
-    return _parts(bench, {"storage": _storage_untouched})
+    return _parts(bench, _storage_untouched, Lookout(LOOK_WITHIN_S))
 
 
 def require_tables(bench: Bench) -> None:
@@ -75,12 +100,22 @@ def require_tables(bench: Bench) -> None:
         raise NotMigrated(str(error)) from error
 
 
-def _parts(bench: Bench, storage: Mapping[str, Callable[[Bench], str]]) -> list[PartState]:
-    first = [_look(name, look, bench) for name, look in {"database": _database, "broker": _broker, **storage}.items()]
-    if first[0].fault is not None:
-        worker = "can't be seen while the database is not ready"
-        return [*first, PartState("worker", "not known", worker, first[0].to_come)]
-    return [*first, _look("worker", _worker, bench)]
+def _parts(bench: Bench, storage: Callable[[Bench], str], lookout: Lookout[PartState]) -> list[PartState]:
+    looks = {"database": _database, "broker": _broker, "storage": storage, "worker": _worker}
+    seen = lookout.see({name: partial(_look, name, look, bench) for name, look in looks.items()})
+    found = {name: state or _hangs(name, lookout.within_s) for name, state in seen.items()}
+    database = found["database"]
+    if database.fault is not None:
+        unseen = "can't be seen while the database is not ready"
+        found["worker"] = PartState("worker", "not known", unseen, database.to_come)
+    return list(found.values())
+
+
+def _hangs(name: str, within_s: float) -> PartState:
+    fault = (
+        f"gave no answer within {within_s:g} s; see that it runs, is not overloaded, and that the network reaches it"
+    )
+    return PartState(name, "gives no answer", fault)
 
 
 def _look(name: str, look: Callable[[Bench], str], bench: Bench) -> PartState:
@@ -160,11 +195,9 @@ def _require_progress(bench: Bench, present_since: datetime) -> None:
     """See that a worker that reports also measures what waits."""
     # A take handed back after a fault rests for `republish_after_s`, and that is no stall.
     patience_s = max(UNCLAIMED_S, 2 * bench.configuration.republish_after_s)
-    before = now() - timedelta(seconds=patience_s)
-    if present_since >= before:
-        return
     with bench.database.read() as connection:
-        waiting_since = jobs.stalled_since(connection, before)
+        before = clock.now(connection) - timedelta(seconds=patience_s)
+        waiting_since = None if present_since >= before else jobs.stalled_since(connection, before)
     if waiting_since is not None:
         raise PartMissing(
             f"a worker reports, but takes wait (the oldest since {waiting_since:%Y-%m-%d %H:%M:%S} UTC) and none was "

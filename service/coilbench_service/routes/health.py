@@ -7,13 +7,14 @@ from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
 from pydantic import BaseModel
 
-from coilbench_service import metrics, readiness
+from coilbench_service import metrics
 from coilbench_service import problem_kinds as kinds
 from coilbench_service.answers import json_answer
 from coilbench_service.bench import Bench
 from coilbench_service.metrics import Metrics
 from coilbench_service.openapi import answers, body_of
 from coilbench_service.problems import FieldError, Problem
+from coilbench_service.readiness import Readiness
 
 TAG = Tag(name="health", description="For those who run the service")
 RETRY_AFTER_S = 5
@@ -34,6 +35,7 @@ class Ready(BaseModel):
 
 def blueprint(bench: Bench, numbers: Metrics) -> APIBlueprint:
     """The routes of /healthz, /readyz, /metrics."""
+    readiness = Readiness(bench)
     api = APIBlueprint("health", __name__, abp_tags=[TAG])
 
     @api.get("/healthz", responses=answers({200: Alive}))
@@ -44,7 +46,7 @@ def blueprint(bench: Bench, numbers: Metrics) -> APIBlueprint:
     @api.get("/readyz", responses=answers({200: Ready}, kinds.NOT_READY))
     def readyz() -> Response:
         """Database, broker, storage and a worker can be reached."""
-        parts = readiness.parts(bench)
+        parts = readiness.parts()
         findings = {part.name: part.finding for part in parts}
         faults = [FieldError(part.name, part.fault) for part in parts if part.fault is not None]
         if faults:
