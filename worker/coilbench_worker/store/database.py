@@ -3,6 +3,9 @@
 SQLite recipe (tried with 6 processes x 200 claims, no double claim, no error): the driver's own transactions off, WAL,
 wait 5 s for the lock, foreign keys on, and writers that take the lock at once (`BEGIN IMMEDIATE`), because a
 transaction that reads first and then wants to write can't wait for the lock.
+
+PostgreSQL: what a process has locked that stands still, or whose host is cut off, is let go after a while; a server
+that vanished is noticed by the connections to it.
 """
 
 from __future__ import annotations
@@ -24,6 +27,18 @@ from coilbench_worker.store.standing import Standing
 from coilbench_worker.store.write_ahead import log_ahead
 
 BUSY_TIMEOUT_S = 5
+CONNECT_WITHIN_S = 5
+IDLE_IN_WRITE_S = 60
+"""A transaction that writes and that nothing is heard of for so long is ended by PostgreSQL, with its locks. Within one
+a recording takes its place in the store, which is the longest that anybody waits there."""
+VANISHED: dict[str, int] = {
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 25_000,
+}
+"""A server of which no packet comes back for some 25 s is gone (libpq; s, s, number, ms). The system's own settings
+would wait for a quarter of an hour, or for ever."""
 POOL_SIZE = 5
 POOL_OVERFLOW = 45
 
@@ -121,8 +136,10 @@ class Database:
             "max_overflow": POOL_OVERFLOW,
         }
         if not self.sqlite:
-            engine = create_engine(self.url, pool_pre_ping=True, connect_args={"connect_timeout": 5}, **common)
+            reaching = {"connect_timeout": CONNECT_WITHIN_S, **VANISHED}
+            engine = create_engine(self.url, pool_pre_ping=True, connect_args=reaching, **common)
             event.listen(engine, "handle_error", _count_error)
+            event.listen(engine, "begin", _begin_postgres)
             return engine
         engine = create_engine(self.url, connect_args={"timeout": BUSY_TIMEOUT_S}, **common)
         event.listen(engine, "handle_error", _count_error)
@@ -160,3 +177,8 @@ def _prepare_sqlite(connection: Any, _record: object) -> None:
 def _begin_sqlite(connection: Connection) -> None:
     writes = connection.get_execution_options().get("writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _begin_postgres(connection: Connection) -> None:
+    if connection.get_execution_options().get("writes", False):
+        connection.exec_driver_sql(f"SET LOCAL idle_in_transaction_session_timeout = '{IDLE_IN_WRITE_S}s'")
