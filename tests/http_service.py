@@ -96,7 +96,7 @@ class Service:
 @contextmanager
 def service(folder: Path, **settings: Any) -> Iterator[Service]:
     """The service with its data in the folder; settings go to the configuration."""
-    made = Service(Configuration(data=folder, listen="127.0.0.1:0", **settings))
+    made = Service(Configuration(**{"data": folder, "listen": "127.0.0.1:0", **settings}))
     try:
         yield made
     finally:

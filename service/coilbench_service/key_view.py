@@ -24,7 +24,9 @@ class KeyView(BaseModel):
 
     id: str = Field(description="The part of the key that may be shown")
     name: str
-    scopes: list[str] = Field(description="read, write (reads too), admin (writes too, and looks after keys)")
+    scopes: list[str] = Field(
+        description="read, write (reads too), admin (writes too, and looks after keys and call-backs)"
+    )
     created: datetime
     expires: datetime | None
     revoked: datetime | None

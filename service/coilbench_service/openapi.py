@@ -35,7 +35,7 @@ SECURITY: dict[str, SecurityScheme | dict[str, Any]] = {
         "type": "http",
         "scheme": "bearer",
         "description": "An access key (`coilbench-server key make`, or POST /v1/keys), sent as `Authorization: Bearer "
-        "KEY`. Its scopes are read, write (reads too) and admin (writes too, and looks after keys).",
+        "KEY`. Its scopes are read, write (reads too) and admin (writes too, and looks after keys and call-backs).",
     }
 }
 
