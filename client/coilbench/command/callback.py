@@ -29,16 +29,16 @@ def callback() -> None:
 
 @callback.command(short_help="Have an address told.")
 @connection_options
-@click.argument("url")
+@click.argument("address", metavar="URL")
 @click.option(
     "--state", "states", multiple=True, type=click.Choice(STATES), help="Only these ends; may be repeated. [all]"
 )
 @click.option("--session", metavar="NAME", help="Only takes of this session.")
 @json_option
 @click.pass_obj
-def add(connection: Connection, url: str, states: Sequence[str], session: str | None, as_json: bool) -> None:
+def add(connection: Connection, address: str, states: Sequence[str], session: str | None, as_json: bool) -> None:
     """Have URL told when takes end. The secret is shown this once: give it to the program that listens there."""
-    made = connection.client().add_callback(url, states=states or None, session=session)
+    made = connection.client().add_callback(address, states=states or None, session=session)
     if as_json:
         _print_json(made)
         return
