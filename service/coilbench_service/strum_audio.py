@@ -137,7 +137,7 @@ def opened(bench: Bench, sound: StrumSound) -> BinaryIO:
             )
 
     try:
-        return bench.excerpts.open(sound.tag, cut)
+        return bench.excerpts.open(sound.take.sha256 + sound.tag, cut)
     except ExcerptTooLoud as error:
         raise _too_loud(sound, error.true_peak_dbtp) from error
     except NoPlace as error:

@@ -32,6 +32,7 @@ UPLOAD = {
                 "schema": {
                     "type": "object",
                     "required": ["file"],
+                    "additionalProperties": False,
                     "properties": {
                         "file": {"description": "The recording: WAV, RF64, FLAC or AIFF, linear PCM or float"},
                         "about": {"$ref": "#/components/schemas/About"},
@@ -118,8 +119,10 @@ def blueprint(bench: Bench) -> APIBlueprint:
     @api.delete("/<take_id>", responses=answers({204: None}, kinds.TAKE_NOT_FOUND, kinds.PRECONDITION_FAILED))
     def delete_take(path: TakePath) -> Response:
         """Delete a take, its measurements, and the recording when no other take and no calibration has it."""
-        if not jobs.remove(bench.database, bench.blobs, path.take_id, require):
+        deleted = jobs.remove(bench.database, bench.blobs, path.take_id, require)
+        if deleted is None:
             raise take_not_found(path.take_id)
+        bench.excerpts.forget(deleted.sha256)
         return Response(status=204)
 
     return api

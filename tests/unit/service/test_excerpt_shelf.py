@@ -12,6 +12,7 @@ import pytest
 
 from coilbench_service import excerpt_shelf
 from coilbench_service.excerpt_shelf import ExcerptShelf, NoPlace
+from services import wait_until
 
 WITHIN_S = 20.0
 
@@ -104,3 +105,22 @@ def test_folder_that_was_tidied_away_is_made_again_and_goes_at_the_end(shelf: Ex
     assert cutter.cut == ["a", "a"]
     shelf.close()
     assert not folder.exists()
+
+
+def test_what_was_cut_of_a_recording_is_thrown_away_with_it(shelf: ExcerptShelf) -> None:
+    cutter = Cutter()
+    for name in ("a1", "a2", "b1"):
+        read(shelf, name, cutter)
+    shelf.forget("a")
+    for name in ("b1", "a1"):
+        read(shelf, name, cutter)
+    assert cutter.cut == ["a1", "a2", "b1", "a1"]
+
+
+def test_nothing_is_kept_for_long(shelf: ExcerptShelf) -> None:
+    quick, cutter = ExcerptShelf(kept_for_s=0.05), Cutter()
+    with quick.open("a", cutter) as file:
+        path = Path(file.name)
+    wait_until(lambda: not path.exists(), "the excerpt is thrown away")
+    assert read(quick, "a", cutter).strip() == b"a"
+    quick.close()

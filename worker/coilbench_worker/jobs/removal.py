@@ -13,8 +13,10 @@ from coilbench_worker.store.takes import TakeRecord
 
 def remove(
     database: Database, blobs: Blobs, take_id: str, require: Callable[[TakeRecord], None] = lambda _: None
-) -> bool:
-    """Delete the take, its jobs, its measurements and the recording if this was its last take; False when unknown.
+) -> TakeRecord | None:
+    """Delete the take, its jobs, its measurements and the recording if this was its last take.
+
+    Returns the take as it was, None when there is none of that id.
 
     A worker that is measuring it finds its claim gone and keeps nothing.
 
@@ -26,8 +28,8 @@ def remove(
         lock_take(connection, take_id)
         take = takes.get(connection, take_id)
         if take is None:
-            return False
+            return None
         require(take)
         takes.delete(connection, take_id)
     files.drop_unused(database, blobs, among=[take.sha256])
-    return True
+    return take
