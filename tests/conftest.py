@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import structlog
 from hypothesis import settings
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy is loaded: threads only hinder such small products
@@ -21,6 +22,14 @@ from schema_cache import install
 from services import PostgresServer, RedisServer, S3Server
 
 install()
+
+# Tracebacks as they are: to draw them with all local variables takes longer than most tests.
+structlog.configure(
+    processors=[
+        *structlog.get_config()["processors"][:-1],
+        structlog.dev.ConsoleRenderer(colors=False, exception_formatter=structlog.dev.plain_traceback),
+    ]
+)
 
 settings.register_profile("coilbench", deadline=None)  # no test asserts how long something took
 settings.load_profile("coilbench")

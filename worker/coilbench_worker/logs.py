@@ -18,6 +18,8 @@ from coilbench_worker.passwords import masked
 
 # Libraries that tell of every step; heard at `debug` only, their warnings always.
 TALKATIVE = ("alembic", "celery", "kombu", "amqp", "urllib3", "fsspec")
+SECRETIVE = ("botocore",)
+"""Libraries whose every step tells signatures; never heard but for warnings."""
 LONGEST_VALUE = 2_000
 LONGEST_TRACEBACK = 20_000
 
@@ -56,6 +58,8 @@ def set_up(level: str) -> None:
     root = logging.getLogger()
     root.handlers = [handler]
     root.setLevel(level.upper())
+    for name in SECRETIVE:
+        logging.getLogger(name).setLevel(logging.WARNING)
     for name in TALKATIVE:
         logging.getLogger(name).setLevel(logging.DEBUG if level == "debug" else logging.WARNING)
 
