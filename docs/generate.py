@@ -219,8 +219,8 @@ def _pages(app: OpenAPI) -> list[tuple[str, ...]]:
             path = re.sub(r"<(?:[^<:]+:)?([^>]+)>", r"{\1}", rule.rule)
             told = sys.modules[app.view_functions[rule.endpoint].__module__].__doc__ or ""
             what = "Style and scripts." if rule.endpoint == "page.static" else told.strip().splitlines()[0]
-            methods = ", ".join(sorted((rule.methods or set()) - {"HEAD", "OPTIONS"}))
-            found.append((methods, f"`{path}`", what))
+            methods = sorted((rule.methods or set()) - {"HEAD", "OPTIONS"})
+            found += [(method, f"`{path}`", what) for method in methods]
     return found
 
 

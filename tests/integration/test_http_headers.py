@@ -22,7 +22,7 @@ METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "PATCH", "DELETE")
 HTML = {"Accept": "text/html"}
 NOTES = "https://notes.studio.example"
 INSIDE = re.compile(
-    r"Traceback|File \"|site-packages|\.py\b|/usr/|/home/|/root/|/tmp/|/work/|SELECT [\w.,* ]+ FROM|sqlite|psycopg"
+    r"Traceback|File \"|site-packages|\.py\b|/(?:usr|home|root|tmp|work)/|SELECT [\w.,* ]+ FROM|sqlite|psycopg"
     r"|\b(werkzeug|flask|python|sqlalchemy|waitress|gunicorn|jinja2?|pydantic|celery|redis)[ /]v?\d+\.\d+",
     re.IGNORECASE,
 )
