@@ -1,11 +1,17 @@
-"""`coilbench-server doctor`: every setting with its source, every connection tried, in plain words."""
+"""`coilbench-server doctor`: every setting with its source, every connection tried, in plain words.
+
+Then what there is to say of settings together, machine, broker, clock, keys and takes, one module each: what was found,
+why it matters, what to do.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from coilbench_service import hosts, readiness
 from coilbench_service.bench import Bench
+from coilbench_service.doctor import access, broker, clocks, contradictions, machine, queue
+from coilbench_service.doctor.finding import Finding
 from coilbench_worker.configuration import Configuration, sources, strangers
 from coilbench_worker.passwords import masked_address
 
@@ -32,6 +38,8 @@ def report(configuration: Configuration) -> tuple[list[str], bool]:
     try:
         found = readiness.parts_untouched(bench)
         nothing_yet = configuration.embedded and not bench.database.made
+        there = {part.name for part in found if part.fault is None}
+        findings = list(_findings(bench, there))
     finally:
         bench.close()
     for part in found:
@@ -44,18 +52,33 @@ def report(configuration: Configuration) -> tuple[list[str], bool]:
         else:
             faults.append(f"{part.name}: {part.fault}")
     lines += [f"  BROKEN   {fault}" for fault in faults]
-    lines += ["", _last_word(len(faults), nothing_yet)]
-    return lines, not faults
+    lines += ["", "State", *(line for finding in findings for line in finding.lines())]
+    broken = len(faults) + sum(finding.level == "BROKEN" for finding in findings)
+    cautions = sum(finding.level == "caution" for finding in findings)
+    lines += ["", _last_word(broken, cautions, nothing_yet)]
+    return lines, not broken
 
 
-def _last_word(faults: int, nothing_yet: bool) -> str:
-    if faults:
-        return f"{faults} to mend; each line above says what to do."
-    return (
-        "Nothing is here yet, and nothing stands in the way: `coilbench-server up` makes it."
-        if nothing_yet
-        else "All is well."
-    )
+def _findings(bench: Bench, there: Collection[str]) -> Iterator[Finding]:
+    """Of what is there only: nothing hangs on a part that does not answer."""
+    configuration = bench.configuration
+    yield from contradictions.findings(configuration)
+    yield from machine.findings(configuration)
+    if "broker" in there:
+        yield from broker.findings(configuration)
+    if "database" in there:
+        yield from clocks.findings(bench.database)
+        with bench.database.read() as connection:
+            yield from access.findings(connection, configuration)
+            yield from queue.findings(connection, configuration)
+
+
+def _last_word(broken: int, cautions: int, nothing_yet: bool) -> str:
+    if broken:
+        return f"{broken} to mend; each line above says what to do."
+    if nothing_yet:
+        return "Nothing is here yet, and nothing stands in the way: `coilbench-server up` makes it."
+    return f"Nothing is broken; {cautions} to look at when there is time." if cautions else "All is well."
 
 
 def _address(configuration: Configuration) -> Iterator[str]:
