@@ -12,7 +12,7 @@ from coilbench_service import problem_kinds as kinds
 from coilbench_service.about import Key
 from coilbench_service.bench import Bench
 from coilbench_service.problems import FieldError, Problem
-from coilbench_worker.callbacks.address import AddressRefused, NotResolved, parse, resolve
+from coilbench_worker.callbacks.address import MOST_CHARACTERS, AddressRefused, NotResolved, parse, resolve
 from coilbench_worker.callbacks.reach import Reach
 from coilbench_worker.callbacks.signature import new_secret
 from coilbench_worker.store import callbacks, deliveries
@@ -24,6 +24,15 @@ MOST_CALLBACKS = 50
 TRIALS_APART_S = 10
 STOPPED_BY_HAND = "It was stopped by hand."
 
+ADDRESS: dict[str, Any] = {
+    "format": "uri",
+    "pattern": "^https?://[!-~]+$",
+    "minLength": 9,
+    "maxLength": MOST_CHARACTERS,
+    "examples": ["https://hooks.studio.example/takes"],
+}
+"""For those who read the document; `parse` looks closer, and says what is wrong in its own words."""
+
 State = Literal["measured", "rejected", "failed"]
 
 
@@ -32,7 +41,10 @@ class NewCallback(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True)
 
-    url: str = Field(description="Where to POST to: https, of the public internet unless the operator allows others")
+    url: str = Field(
+        description="Where to POST to: https, of the public internet unless the operator allows others",
+        json_schema_extra=ADDRESS,
+    )
     states: list[State] = Field(
         list(FINAL_STATES), min_length=1, max_length=3, description="Ends of takes to hear of; all by default"
     )
@@ -49,8 +61,14 @@ class CallbackChange(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True)
 
-    url: str = Field("", description="Where to POST to from now on, what waits included")
-    states: list[State] = Field([], min_length=1, max_length=3, description="Ends of takes to hear of")
+    url: str = Field(
+        default_factory=str,
+        description="Where to POST to from now on, what waits included",
+        json_schema_extra=ADDRESS,
+    )
+    states: list[State] = Field(
+        default_factory=list, min_length=1, max_length=3, description="Ends of takes to hear of"
+    )
     session: Key | None = Field(None, description="Hear of takes of this session only; null: of all")
     stopped: bool = Field(False, description="true sends nothing more; false starts again one that was stopped")
     new_secret: bool = Field(False, description="true makes a new secret, which the answer shows; the old one is void")
