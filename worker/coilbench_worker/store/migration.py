@@ -103,7 +103,7 @@ def _alone(url: URL) -> Iterator[Connection]:
     """
     sqlite = url.get_backend_name() == "sqlite"
     if sqlite and url.database:
-        Path(url.database).parent.mkdir(parents=True, exist_ok=True)
+        Path(url.database).parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     engine = create_engine(url, poolclass=NullPool, connect_args={"timeout": BUSY_TIMEOUT_S} if sqlite else {})
     if sqlite:
         event.listen(engine, "connect", _without_foreign_keys)
