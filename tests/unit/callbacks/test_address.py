@@ -252,7 +252,19 @@ def test_the_operator_allows_networks_addresses_and_names() -> None:
             reaches("https://inside.example/", address, reach=reach)
 
 
-@pytest.mark.parametrize("address", ["169.254.169.254", "0.0.0.0", "224.0.0.1", "255.255.255.255", "fe80::1", "::"])
+@pytest.mark.parametrize(
+    "address",
+    [
+        "169.254.169.254",
+        "0.0.0.0",
+        "224.0.0.1",
+        "255.255.255.255",
+        "fe80::1",
+        "::",
+        "fd00:ec2::254",
+        "2002:a9fe:a9fe::",
+    ],
+)
 def test_a_name_is_not_enough_for_what_gives_a_machine_its_passwords(address: str) -> None:
     with pytest.raises(AddressRefused):
         reaches("https://hooks.studio.example/", address, reach=Reach.of("hooks.studio.example"))

@@ -43,7 +43,16 @@ NOT_PUBLIC = tuple(
 )
 NEVER_BY_NAME = tuple(
     ipaddress.ip_network(network)
-    for network in ("0.0.0.0/8", "169.254.0.0/16", "224.0.0.0/3", "::/128", "fe80::/10", "ff00::/8")
+    for network in (
+        "0.0.0.0/8",
+        "169.254.0.0/16",
+        "224.0.0.0/3",
+        "::/128",
+        "2002::/16",
+        "fd00:ec2::/32",  # metadata of rented machines over IPv6
+        "fe80::/10",
+        "ff00::/8",
+    )
 )
 """What an allowed name may not stand for: only a network or an address of the setting allows these."""
 
