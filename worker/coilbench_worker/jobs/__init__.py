@@ -14,8 +14,8 @@
 
 The database says what is to be done; the broker only says when. A claim raises the job's `attempt`; finish, reject,
 fail and hand_back change something only while the job is `measuring` at that very attempt, so a late or second
-finisher changes nothing. A claim holds a lease that its process extends while it lives. Rows are locked take first,
-then job, everywhere.
+finisher changes nothing. A claim holds a lease, by the database's clock, that its process extends while it lives. Rows
+are locked take first, then job, everywhere. The drawing as a table, with every guard, is in `transitions.py`.
 """
 
 from coilbench_worker.jobs.accept import accept

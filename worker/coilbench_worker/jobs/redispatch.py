@@ -1,26 +1,20 @@
-"""The round that every worker makes: announce what was forgotten, say that it is there, clear away what has no use."""
+"""The round that every worker makes: announce what was forgotten, and say that it is there."""
 
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import structlog
 
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.jobs.dispatch import Dispatcher
 from coilbench_worker.jobs.expiry import due
+from coilbench_worker.jobs.housekeeping import Housekeeping
 from coilbench_worker.metrics import instruments
-from coilbench_worker.store import clock, files, idempotency, nodes
-from coilbench_worker.store.blobs import Blobs
+from coilbench_worker.store import clock, nodes
 from coilbench_worker.store.database import Database
-from coilbench_worker.store.orphans import Orphans
-
-HOUSEKEEPING_EVERY_S = 600.0
-SLOWEST_UPLOAD_S = 3600.0
-ANSWERS_ARE_REMEMBERED = timedelta(days=1)
 
 log = structlog.get_logger(__name__)
 
@@ -48,9 +42,7 @@ class Redispatcher:
         self._name = name
         self._alive = alive
         self._announced_in_vain_before: datetime | None = None
-        self._housekeeping_at = 0.0
-        self._blobs = Blobs.of(configuration)
-        self._orphans = Orphans(database, self._blobs)
+        self._housekeeping = Housekeeping(configuration, database)
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="re-dispatch", daemon=True)
 
@@ -62,6 +54,7 @@ class Redispatcher:
     def start(self) -> None:
         """Begin the rounds."""
         self._thread.start()
+        self._housekeeping.start()
 
     def forget_announcements(self) -> None:
         """On the broker inside the process: the next round announces again what waits, however lately it was told."""
@@ -71,6 +64,7 @@ class Redispatcher:
         """End the rounds, and say that the worker has left."""
         self._stop.set()
         self._thread.join()
+        self._housekeeping.stop()
         try:
             with self._database.write() as connection:
                 nodes.leave(connection, self._name)
@@ -110,19 +104,7 @@ class Redispatcher:
                 if found:
                     instruments().announced_again.inc(found)
                     log.info("announced again", jobs=found)
-                self._keep_house()
             except Exception:  # whatever it is, the next round tries again
                 log.exception("the round of re-dispatch broke off; the next one tries again")
             if self._stop.wait(self._configuration.redispatch_every_s):
                 return
-
-    def _keep_house(self) -> None:
-        if time.monotonic() < self._housekeeping_at:
-            return
-        self._housekeeping_at = time.monotonic() + HOUSEKEEPING_EVERY_S
-        grace_s = self._configuration.orphan_grace_s
-        self._blobs.drop_stale(max(grace_s, SLOWEST_UPLOAD_S))
-        self._orphans.find()
-        files.drop_unused(self._database, self._blobs, unused_for_s=grace_s)
-        with self._database.write() as connection:
-            idempotency.forget_before(connection, clock.now(connection) - ANSWERS_ARE_REMEMBERED)
