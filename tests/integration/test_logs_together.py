@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from running_program import program
 from services import free_port
 from working import Shop, WorkerProcess
 
+PAGE = (Path(__file__).parents[2] / "docs" / "watching.md").read_text("utf-8")
 pytestmark = pytest.mark.xdist_group("redis")
 
 
@@ -64,6 +66,8 @@ def test_one_request_id_leads_from_the_request_to_the_lines_of_the_worker_and_it
     assert ended == 1
     assert folders, "the measuring process counts into files"
     assert not [path for path in folders if Path(path).exists()], "they go with the worker"
+    named = set(re.findall(r"`(\w+)`", PAGE.partition("## The log")[2]))
+    assert set(asked) | {field for line in measured for field in line} <= named
     for log in (api.log, worker.log):
         assert "\x1b" not in log.read_text()
 

@@ -25,6 +25,8 @@ STAGES = ("receive", "queue", "fetch", "measure", "write")
 """Of a take's life: taken in by the service; waiting; the recording brought here; read and measured; result kept."""
 STAGE_BOUNDS_S = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0, 30.0, 60.0, 300.0, 900.0, 3600.0)
 STORES = ("database", "recordings")
+DELIVERIES = ("delivered", "failed", "given-up")
+"""Of a call-back: it arrived; it did not and is tried again; it did not for the last time."""
 
 disable_created_metrics()  # type: ignore[no-untyped-call] # a second line for each counter, of no use here
 
@@ -55,6 +57,7 @@ class Instruments:
         self.broker_errors = self._counter(
             "coilbench_broker_errors", "Times that the broker could not be told of a take"
         )
+        self.deliveries = self._counter("coilbench_callback_deliveries", "Tries to deliver a call-back", "outcome")
         self.problems = self._counter("coilbench_problems", "Requests answered with a problem, by kind", "problem")
         for name in STAGES:
             self.stage.labels(name)
@@ -62,6 +65,8 @@ class Instruments:
             self.ended.labels(name)
         for name in STORES:
             self.store_errors.labels(name)
+        for name in DELIVERIES:
+            self.deliveries.labels(name)
 
     def ended_as(self, state: str, problem: Mapping[str, Any] | None = None) -> None:
         """Count a measurement that came to a final state, with its problem (RFC 9457) if it has one."""

@@ -17,6 +17,7 @@ from coilbench_worker.callbacks.address import AddressRefused, NotResolved, Reso
 from coilbench_worker.callbacks.post import Answer, NoAnswer, post
 from coilbench_worker.callbacks.reach import Reach
 from coilbench_worker.callbacks.signature import sign
+from coilbench_worker.metrics import instruments
 from coilbench_worker.store import callbacks, clock, deliveries
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.deliveries import HeldDelivery
@@ -67,6 +68,7 @@ class Carrier:
         if 200 <= answer.status < 300:
             with self._database.write() as connection:
                 deliveries.delivered(connection, held, status=answer.status, outcome=said)
+            instruments().deliveries.labels("delivered").inc()
             log.info("call-back delivered", callback=held.callback_id, delivery=held.id, status=answer.status)
         elif 300 <= answer.status < 400:
             self._failed(held, answer.status, f"{said} Redirects are not followed.", answer.excerpt)
@@ -100,6 +102,7 @@ class Carrier:
                     reason = f"The last {callback.failures} tries failed, for two days and more; the last: {outcome}"
                 if reason is not None:
                     callbacks.stop(connection, callback.id, reason)
+        instruments().deliveries.labels("given-up" if again_after_s is None else "failed").inc()
         log.warning(
             "call-back not delivered",
             callback=held.callback_id,
