@@ -6,7 +6,7 @@ CoilbenchError
 ├── UnreadableAnswer    something answered, but not in the way a coilbench service does
 ├── Refused             the service answered with a problem (400 and above); carries `problem`
 │   ├── BadRequest      400: the request itself is malformed
-│   ├── NotPermitted    401, 403: no key, an unknown key, or a key without the right to do this
+│   ├── NotPermitted    401, 403: no key, an unknown key, or a key without the scope for this (`scope`)
 │   ├── NotFound        404, 410
 │   ├── Conflict        409: not now (a measurement that is not final yet)
 │   ├── TooLarge        413: over the service's limit on bytes
@@ -83,7 +83,13 @@ class BadRequest(Refused):
 
 
 class NotPermitted(Refused):
-    """401 or 403."""
+    """401 or 403: no access key, one that is good for nothing here, or one without the scope for this."""
+
+    @property
+    def scope(self) -> str | None:
+        """The scope that the key lacks; None where it is not that."""
+        found = self.problem.further.get("scope")
+        return found if isinstance(found, str) else None
 
 
 class NotFound(Refused):

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import psutil
@@ -18,6 +18,7 @@ import pytest
 import requests
 from requests_toolbelt import MultipartEncoder
 
+from coilbench_service import key_changes
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.store import takes
 from coilbench_worker.store.database import Database
@@ -226,3 +227,40 @@ def test_an_address_in_use_is_said_in_words(api: Program, tmp_path: Path) -> Non
     assert "Can't listen on 127.0.0.1" in second.stderr
     assert "COILBENCH_LISTEN" in second.stderr
     assert "Traceback" not in second.stderr
+
+
+def test_a_service_with_keys_says_how_to_make_the_first_and_heeds_at_once_what_becomes_of_it(
+    tmp_path: Path,
+) -> None:
+    with program("api", migrated(tmp_path), COILBENCH_KEYS="always") as running, keys_of(tmp_path) as database:
+        assert running.ask("GET", "/healthz").json() == {"alive": True}
+        assert running.ask("GET", "/v1/takes").status_code == 401
+        key, _ = key_changes.make(database, "screen", ["read"])
+        shown = {"Authorization": f"Bearer {key.text}"}
+        assert running.ask("GET", "/v1/takes", headers=shown).json() == {"items": [], "next": None}
+        assert running.ask("DELETE", "/v1/words/x", headers=shown).status_code == 403
+        assert (
+            running.ask("GET", f"/v1/takes/{key.text}", headers={**shown, "X-Request-Id": key.text}).status_code == 404
+        )
+        key_changes.revoke(database, key.id)
+        refused = running.ask("GET", "/v1/takes", headers=shown)
+        assert (refused.status_code, "revoked" in refused.json()["detail"]) == (401, True)
+    lines = [json.loads(line) for line in running.log.read_text().splitlines()]
+    assert "coilbench-server key make" in lines[0]["event"]
+    assert key.id in [line.get("key") for line in lines]
+    assert key.secret not in running.log.read_text()
+
+
+@contextmanager
+def keys_of(folder: Path) -> Iterator[Database]:
+    """The database of a service, from another process."""
+    database = Database(Configuration(data=folder / "data").database)
+    try:
+        yield database
+    finally:
+        database.close()
+
+
+def test_what_a_proxy_passes_on_is_seen_and_refused_where_no_keys_are_needed(api: Program) -> None:
+    answer = api.ask("GET", "/v1/takes", headers={"X-Forwarded-For": "198.51.100.7"})
+    assert (answer.status_code, answer.json()["type"]) == (403, "/problems/behind-a-proxy")

@@ -20,6 +20,9 @@ EXAMPLES = 3
 """Takes shown for each check; with more of them the rest is counted."""
 
 ADVICE = {
+    "key-missing": "Put a key into COILBENCH_KEY; who runs the service makes one: `coilbench-server key make NAME`.",
+    "key-unknown": "See that COILBENCH_KEY holds a whole key of this very service; whoever runs it can make another.",
+    "scope-missing": "Ask who runs the service for a key with that scope: `coilbench-server key make NAME --scope`.",
     "chain-unknown": "`coilbench chain list` lists the chains; `coilbench chain add KEY` makes one.",
     "chain-exists": "Choose another key, or change the chain that is there: `coilbench chain change KEY`.",
     "calibration-unknown": "`coilbench chain show KEY` lists the calibrations; a deleted one does not return.",
