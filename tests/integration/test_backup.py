@@ -32,7 +32,7 @@ from coilbench_worker.store.schema import metadata
 from coilbench_worker.store.states import MEASURED, WAITING
 from coilbench_worker.store.takes import TakeFilter
 from coilbench_worker.workplace import Workplace
-from services import PostgresServer, wait_until
+from services import PostgresServer, S3Server, wait_until
 from working import Shop
 
 CLAIM = {"lease_s": 60.0, "max_attempts": 3}
@@ -157,6 +157,24 @@ def test_a_copy_made_in_the_middle_of_work_is_whole_and_work_goes_on_from_it(
     assert set(there.counts().items()) >= {(MEASURED, made.rows["takes"]), (WAITING, 0)}
     assert there.take(waiting.id).state == MEASURED
     assert set(there.measurements_by_take().values()) == {1}
+
+
+def test_recordings_in_a_bucket_are_copied_and_put_back_into_another_place(
+    s3_server: S3Server, s3_folder: str, tmp_path: Path
+) -> None:
+    here = Shop(tmp_path / "here", **s3_server.settings(f"{s3_folder}/here"))
+    there = Shop(tmp_path / "there", **s3_server.settings(f"{s3_folder}/there"))
+    contents = [os.urandom(1000 * number) for number in (1, 2, 3)]
+    arrived = [arrive(here.database, here.blobs, content) for content in contents]
+    here.blobs.delete(arrived[0].blob)
+    made = backup(here.configuration, tmp_path / "copy", whole=True)
+    assert (made.recordings, made.bytes, made.lost) == (2, 5000, [arrived[0].blob])
+    assert restore(there.configuration, tmp_path / "copy", whole=True) == made
+    for take, content in list(zip(arrived, contents, strict=True))[1:]:
+        with there.blobs.open(take.blob) as file:
+            assert file.read() == content
+    here.close()
+    there.close()
 
 
 def test_what_was_being_measured_waits_again_without_loss_of_an_attempt_and_old_workers_are_forgotten(

@@ -11,12 +11,14 @@ import pytest
 
 from arrivals import arrive
 from coilbench_worker import jobs
+from coilbench_worker.configuration import Configuration
 from coilbench_worker.store import files, takes
 from coilbench_worker.store.blobs import Blobs, Incoming
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.orphans import Orphans
 from coilbench_worker.store.takes import TakeFilter, TakeRecord
 from moved_clock import moved_clock
+from services import S3Server
 
 GRACE_S = 3600.0
 HELD_UP_S = 0.3
@@ -175,3 +177,20 @@ def test_sending_deleting_and_sweeping_the_same_recording_at_once_never_loses_it
     over.set()
     sweeper.join()
     assert faults == []
+
+
+def test_what_is_lost_in_a_bucket_is_found_and_dropped_as_well(
+    sqlite_url: str, s3_server: S3Server, s3_folder: str, tmp_path: Path
+) -> None:
+    blobs = Blobs.of(Configuration(data=tmp_path, **s3_server.settings(s3_folder)))
+    database = Database(sqlite_url)
+    database.migrate()
+    kept, orphan = arrive(database, blobs, b"kept").blob, lost(blobs, b"lost")
+    orphans = Orphans(database, blobs)
+    assert orphans.find() == 0, "both came just now"
+    assert orphans.find(settled_s=-60) == 1
+    with moved_clock(GRACE_S + 1):
+        assert files.drop_unused(database, blobs, unused_for_s=GRACE_S) == 1
+    assert [blobs.exists(key) for key in (kept, orphan)] == [True, False]
+    blobs.close()
+    database.close()
