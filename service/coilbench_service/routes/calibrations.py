@@ -41,6 +41,7 @@ BODY = {
                 "schema": {
                     "type": "object",
                     "required": ["file", "about"],
+                    "additionalProperties": False,
                     "properties": {
                         "file": {"description": "The tone: ten seconds of one steady sine; WAV, RF64, FLAC or AIFF"},
                         "about": ToneDescription.model_json_schema(),
