@@ -237,7 +237,7 @@ class Composed:
             "resolver 127.0.0.11 ": f"resolver 127.0.0.1:{self.names.port} ",
             "listen 8080;": f"listen 127.0.0.1:{self.ports['proxy']};",
             "set $api api:8080;": f"set $api api:{self.ports['api']};",
-            " /tmp/": f" {self.folder}/proxy-",
+            " /tmp": f" {self.folder}/passing",
             " /var/cache/nginx/": f" {self.folder}/proxy-",
             "worker_processes auto;": "worker_processes 1;",
         }.items():

@@ -18,7 +18,7 @@ from flask import Flask
 from coilbench.command import commands as client_command
 from coilbench_service.about import FIELDS
 from coilbench_service.command import main as server_command
-from coilbench_worker.configuration import CLIENT_VARIABLES, FILE_VARIABLE, PREFIX, Configuration
+from coilbench_worker.configuration import CLIENT_VARIABLES, FILE_VARIABLE, PREFIX, SECRETS_VARIABLE, Configuration
 from coilbench_worker.measure.catalogue import QUANTITIES
 from coilbench_worker.measure.checks import CHECKS
 from coilbench_worker.store.states import TAKE_STATES
@@ -33,7 +33,6 @@ TOP = ("*.md", "*.toml", "*.txt", "*.yml", "Makefile", "Dockerfile", "LICENSE", 
 NOT_TEXT = {".pyc", ".so", ".png", ".xlsx", ".wav", ".flac"}
 REGISTRIES = r"\b(pypi|pythonhosted|npmjs|crates|docker|ghcr|quay|proxy\.golang)\.(org|com|io)\b|--[a-z-]*index-url"
 MACHINE_PATHS = r"(?<![\w.])/(work|root|tmp|home/\w+|Users/\w+)/"
-COMPOSE_VARIABLES = {"COILBENCH_DATABASE_PASSWORD"}
 
 
 def text(page: Path) -> str:
@@ -164,7 +163,7 @@ def test_every_setting_is_told_of_and_every_variable_named_exists() -> None:
     page = text(ROOT / "docs" / "settings.md")
     settings = {PREFIX + name.upper() for name in Configuration.model_fields}
     assert {name for name in settings | CLIENT_VARIABLES if f"| `{name}` |" not in page} == set()
-    known = settings | CLIENT_VARIABLES | COMPOSE_VARIABLES | {FILE_VARIABLE}
+    known = settings | CLIENT_VARIABLES | {SECRETS_VARIABLE} | {FILE_VARIABLE}
     named = {name for each in PAGES for name in re.findall(r"\bCOILBENCH_[A-Z_]*[A-Z]", text(each))}
     assert named <= known
 
