@@ -7,13 +7,17 @@ open shuts nobody out.
 
 from __future__ import annotations
 
+import errno
 import select
+from contextlib import suppress
+from http import HTTPStatus
 from typing import Any
 
 from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser, ParsingError
 from waitress.server import TcpWSGIServer
 from waitress.task import ErrorTask
+from waitress.utilities import Error
 
 from coilbench_service import problem_kinds as kinds
 from coilbench_service import upload
@@ -35,6 +39,17 @@ _OTHER_FILES = 128
 _FILES_A_CONNECTION = 2  # its socket, and the temporary file of a body on its way
 
 
+NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT})
+"""Numbers of the errors of a disk or quota that is full."""
+
+
+class NoRoom(Error):  # type: ignore[misc]
+    """There is no room to collect a body in."""
+
+    code = HTTPStatus.INSUFFICIENT_STORAGE.value
+    reason = HTTPStatus.INSUFFICIENT_STORAGE.phrase
+
+
 class ProblemTask(ErrorTask):  # type: ignore[misc]
     """Answers what waitress refuses with a problem."""
 
@@ -50,6 +65,8 @@ class ProblemTask(ErrorTask):  # type: ignore[misc]
         elif error.code == kinds.UNKNOWN_TRANSFER_CODING.status:
             detail = "Transfer-Encoding names another coding than chunked."
             problem = Problem(kinds.UNKNOWN_TRANSFER_CODING, detail)
+        elif error.code == NoRoom.code:
+            problem = Problem(kinds.STORAGE_FULL, "The disk or quota through which bodies pass is full.")
         elif error.code < 500:
             problem = Problem(kinds.BROKEN_REQUEST, "The request line, a header or the body's framing is not HTTP.")
         else:
@@ -63,7 +80,26 @@ class ProblemTask(ErrorTask):  # type: ignore[misc]
 
 
 class Parser(HTTPRequestParser):  # type: ignore[misc]
-    """A parser that refuses what Python can't make a number or an address of, instead of dropping the connection."""
+    """A parser that refuses what Python can't make a number or an address of, and what there is no room for, instead of
+    dropping the connection.
+    """
+
+    def received(self, data: bytes) -> int:
+        """Take in the next bytes of the connection; returns how many of them belong to this request."""
+        try:
+            taken: int = super().received(data)
+        except OSError as error:
+            if error.errno not in NO_ROOM:
+                raise
+            self.error = NoRoom(error.strerror)
+            self.completed = True
+            return len(data)
+        return taken
+
+    def close(self) -> None:
+        """Let the body go, with what could not be written of it."""
+        with suppress(OSError):
+            super().close()
 
     def parse_header(self, header_plus: bytes) -> None:
         """Read request line and headers.
