@@ -100,7 +100,7 @@ class Configuration(BaseSettings):
     )
     keys: str = setting(
         "auto",
-        "Whether requests need an access key. auto: unless the service listens on this machine only.",
+        "Whether requests need an access key. auto: unless the service listens on this machine only, without a proxy.",
         "auto or always",
         pattern="^(auto|always)$",
     )
