@@ -15,6 +15,8 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+import psutil
+
 import compose_file
 from name_server import NameServer
 from services import ProgramMissing, _unprivileged, free_ports, program, wait_until
@@ -116,6 +118,13 @@ class Composed:
             wait_until(well, f"{name} is well", within_s=90, every_s=0.5)
         except AssertionError as error:
             raise AssertionError(f"{error}; it said: {self.log(name).read_text()[-3000:]}") from error
+
+    def connections(self, name: str) -> int:
+        """How many connections a service has from clients just now."""
+        process = psutil.Process(self._running[name].pid)
+        found = [one for each in (process, *process.children()) for one in each.net_connections("tcp4")]
+        port = self.ports["api" if name in API_ADDRESSES else name]
+        return sum(one.status == psutil.CONN_ESTABLISHED and one.laddr.port == port for one in found)
 
     def stop(self, name: str) -> int:
         """Tell a service to end, as an engine does, and wait; its exit code."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ import requests
 from coilbench import Client
 from coilbench.errors import NotPermitted
 from composed import Composed
+from services import wait_until
 from working import recording
 
 pytestmark = pytest.mark.xdist_group("compose")
@@ -18,6 +20,7 @@ pytestmark = pytest.mark.xdist_group("compose")
 TAKES = 12
 APIS = ("api-1", "api-2")
 WORKERS = 3
+LONGER_THAN_GRACE_S = 50  # which gunicorn gives requests in hand
 
 
 @pytest.fixture(scope="module")
@@ -80,12 +83,20 @@ def test_who_has_no_key_gets_nothing_but_a_sign_of_life(composed: Composed) -> N
         list(nobody.takes())
 
 
-def test_when_one_api_process_is_told_to_end_the_other_answers_for_both(composed: Composed, key: str) -> None:
-    headers = {"Authorization": f"Bearer {key}"}
-    assert composed.stop("api-1") == 0
-    answers = [requests.get(f"{composed.url}/v1/takes", headers=headers, timeout=30).status_code for _ in range(10)]
-    assert answers == [200] * 10
-
-
-def test_workers_told_to_stop_end_cleanly(composed: Composed) -> None:
+def test_told_to_end_workers_stop_and_an_api_process_answers_those_who_wait_while_the_other_serves(
+    composed: Composed, key: str, tmp_path: Path
+) -> None:
     assert [composed.stop(name) for name in composed.workers] == [0] * WORKERS
+    (tmp_path / "late.wav").write_bytes(recording(TAKES))
+    with Client(composed.api_url("api-1"), key=key) as client:
+        (sent,) = client.send(tmp_path / "late.wav")
+    allowed = {"Authorization": f"Bearer {key}"}
+    path, headers = f"/v1/takes/{sent.take.id}", allowed | {"Prefer": f"wait={LONGER_THAN_GRACE_S}"}
+    with ThreadPoolExecutor(1) as pool:
+        before = composed.connections("api-1")
+        waiting = pool.submit(requests.get, composed.api_url("api-1") + path, headers=headers, timeout=90)
+        wait_until(lambda: composed.connections("api-1") > before, "the request has arrived")
+        assert composed.stop("api-1") == 0
+        assert waiting.result().json()["state"] == "waiting"
+    answers = [requests.get(composed.url + path, headers=allowed, timeout=30).status_code for _ in range(10)]
+    assert answers == [200] * 10

@@ -7,10 +7,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import text
 
 from coilbench_worker.jobs.dispatch import Dispatcher
 from coilbench_worker.measure.version import MEASURE_VERSION
 from coilbench_worker.store import measurements
+from coilbench_worker.store.standing import WORKS_UP_TO
 from http_recordings import pcm16, strums
 from services import wait_until
 from working import Shop, WorkerProcess
@@ -77,13 +79,13 @@ def test_what_can_not_be_measured_is_rejected_with_a_reason_and_advice(
     shop: Shop, worker: WorkerProcess, dispatcher: Dispatcher
 ) -> None:
     silence = shop.receive(1, content=pcm16(0 * strums()))[0]
-    text = shop.receive(1, content=b"not a recording at all" * 100)[0]
+    prose = shop.receive(1, content=b"not a recording at all" * 100)[0]
     empty = shop.receive(1, content=b"")[0]
-    for take in (silence, text, empty):
+    for take in (silence, prose, empty):
         assert take.job_id is not None
         dispatcher.publish(take.job_id)
     shop.wait_until_final()
-    for take, kind in ((silence, "no-strums"), (text, "not-a-recording"), (empty, "empty-file")):
+    for take, kind in ((silence, "no-strums"), (prose, "not-a-recording"), (empty, "empty-file")):
         found = shop.take(take.id)
         assert found.problem is not None
         assert (found.state, found.problem["type"]) == ("rejected", f"/problems/{kind}")
@@ -109,3 +111,22 @@ def test_a_stopping_worker_hands_back_what_it_can_not_finish_and_the_next_one_me
     finally:
         second.close()
     assert set(shop.measurements_by_take().values()) == {1}
+
+
+def test_a_worker_that_starts_again_on_tables_of_a_newer_version_measures(
+    tmp_path: Path, redis_url: str, postgres_url: str
+) -> None:
+    shop = Shop(tmp_path, broker_url=redis_url, database_url=postgres_url)
+    with shop.database.write() as connection:
+        connection.execute(text("ALTER TABLE takes ADD COLUMN of_a_newer_version TEXT"))
+        connection.execute(text("UPDATE alembic_version SET version_num = :revision"), {"revision": WORKS_UP_TO})
+    worker = WorkerProcess(shop)
+    try:
+        worker.wait_until_ready()
+        shop.receive(1)
+        shop.wait_until_measured(1)
+        assert "newer than this program" in worker.log.read_text()
+    finally:
+        worker.close()
+        shop.close()
+    assert shop.database.revision() == WORKS_UP_TO
