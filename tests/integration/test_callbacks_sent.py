@@ -190,25 +190,27 @@ def test_what_is_answered_goes_to_the_log_in_part_and_nowhere_else(
     assert "inner words" not in str(told(database, callback))
 
 
-def test_two_senders_send_each_message_once(database: Database, blobs: Blobs, receiver: Receiver) -> None:
+def test_two_senders_send_each_message_once(database_url: str, blobs: Blobs, receiver: Receiver) -> None:
+    database, *databases = (Database(database_url) for _ in range(3))
+    database.migrate()
+    senders = [Sender(each, Carrier(each, HERE), every_s=0.1) for each in databases]
     with receiving() as other:
         first, second = call_back(database, receiver.url), call_back(database, other.url)
         for _ in range(20):
             end_take(database, blobs)
-        databases = [Database(str(database.url)), Database(str(database.url))]
-        senders = [Sender(each, Carrier(each, HERE), every_s=0.1) for each in databases]
         for sender in senders:
             sender.start()
         try:
             wait_until(lambda: len(receiver.messages) + len(other.messages) >= 40, "all call-backs arrive")
         finally:
-            for sender, each in zip(senders, databases, strict=True):
+            for sender in senders:
                 sender.stop()
-                each.close()
         for callback, got in ((first, receiver), (second, other)):
             assert [message.id for message in got.messages] == [one.id for one in told(database, callback)]
             assert {one.attempt for one in told(database, callback)} == {1}
             assert got.most_at_once == 1
+    for each in (database, *databases):
+        each.close()
 
 
 def test_a_slow_receiver_holds_up_nobody_else(database: Database, blobs: Blobs, receiver: Receiver) -> None:
