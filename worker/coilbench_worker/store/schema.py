@@ -236,8 +236,8 @@ sign_ins = Table(
 )
 
 # Addresses that want to be told when takes end. `secret` signs what is sent and so can't be hashed. `states` are words
-# separated by spaces. `stopped` says since when nothing is sent any more, `reason` why. `failures` counts the tries that
-# failed in a row, the first of them at `failing_since`; nothing is sent before `rests_until`, which also keeps two
+# separated by spaces. `stopped` says since when nothing is sent any more, `reason` why. `failures` counts the tries
+# that failed in a row, the first of them at `failing_since`; nothing is sent before `rests_until`, which also keeps two
 # senders from sending at once.
 callbacks = Table(
     "callbacks",
@@ -257,8 +257,8 @@ callbacks = Table(
 )
 
 # What is to be sent, entered in the transaction that ends the take; a trial has no take. `due` is null once it is over;
-# `attempt` rises with each claim, and `lease_until` bounds the claim. `status` is that of the last answer, `outcome` what
-# came of the last try.
+# `attempt` rises with each claim, and `lease_until` bounds the claim. `status` is that of the last answer, `outcome`
+# what came of the last try.
 deliveries = Table(
     "deliveries",
     metadata,
