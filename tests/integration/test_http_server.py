@@ -62,6 +62,9 @@ def test_up_measures_says_one_line_and_ends_cleanly(tmp_path: Path, number: sign
         assert (answer.status_code, answer.json()["state"]) == (201, "measured"), answer.text
         ready = running.ask("GET", "/readyz")
         assert ready.json()["ready"] is True
+        numbers = running.ask("GET", "/metrics").text.splitlines()
+        assert 'coilbench_takes_ended_total{state="measured"} 1.0' in numbers, "counted in a measuring process"
+        assert 'coilbench_stage_seconds_count{stage="receive"} 1.0' in numbers
         running.process.send_signal(number)
         assert running.process.wait(DEADLINE_S) == 0
         assert running.process.stdout.read() == ""  # type: ignore[union-attr]
