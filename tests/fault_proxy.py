@@ -28,6 +28,7 @@ class Fault:
     Parameters
     ----------
     reset_up, reset_down : bytes of one connection to the server, or from it, after which both its ends are reset
+    orderly : the ends are closed instead, and what has passed arrives; a reset takes away what was not read yet
     stalls_up, stalls_down : bytes of one connection after which nothing passes in that direction
     bytes_per_s : at which both directions pass
     status : HTTP status that is answered to each request in place of the server
@@ -35,6 +36,7 @@ class Fault:
 
     reset_up: int | None = None
     reset_down: int | None = None
+    orderly: bool = False
     stalls_up: int | None = None
     stalls_down: int | None = None
     bytes_per_s: float | None = None
@@ -60,6 +62,14 @@ class _Connection:
 
     writers: list[asyncio.StreamWriter]
     passed: dict[bool, int] = field(default_factory=lambda: {True: 0, False: 0})
+
+    def end(self, fault: Fault) -> None:
+        """End both connections as the fault has it."""
+        if not fault.orderly:
+            return self.reset()
+        for writer in self.writers:
+            writer.close()
+        return None
 
     def reset(self) -> None:
         """End both connections with a reset rather than an orderly end."""
@@ -113,9 +123,9 @@ class FaultProxy:
         """Refuse connections, as if nobody listened there, and reset those that are open."""
         self._run(self._refuse())
 
-    def cut(self, *, after_up: int | None = None, after_down: int | None = None) -> None:
-        """Reset each connection after so many bytes to the server, or from it."""
-        self._run(self._switch(Fault(reset_up=after_up, reset_down=after_down)))
+    def cut(self, *, after_up: int | None = None, after_down: int | None = None, orderly: bool = False) -> None:
+        """Reset each connection after so many bytes to the server, or from it; or close it, so that they arrive."""
+        self._run(self._switch(Fault(reset_up=after_up, reset_down=after_down, orderly=orderly)))
 
     def stall(self, *, after_up: int = 0, after_down: int = 0) -> None:
         """Hold connections and pass nothing, after so many bytes to the server and from it."""
@@ -217,7 +227,7 @@ class FaultProxy:
             while block:
                 fault, switched = self._fault, self._switched
                 if fault.resets(up, connection.passed[up]):
-                    connection.reset()
+                    connection.end(fault)
                     return
                 most = max(fault.left(up, connection.passed[up]), 0)
                 if not most:
@@ -232,5 +242,5 @@ class FaultProxy:
                 writer.write(piece)
                 await writer.drain()
             if self._fault.resets(up, connection.passed[up]):
-                connection.reset()
+                connection.end(self._fault)
                 return
