@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import socket
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -92,6 +93,7 @@ def fired(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     # Bad keys are shown by the hundred; test_http_limits.py holds that so many are too many.
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(allowance, "FAILURES", Policy("failures", 1_000_000, "requests"))
+        patch.setattr(socket, "getaddrinfo", _made_up)  # no name that is made up here is looked up outside
         yield from _fired(request, tmp_path_factory)
 
 
@@ -125,6 +127,10 @@ def test_operations_one_after_another_keep_what_the_document_says(fired: Fired) 
             suppress_health_check=list(HealthCheck),
         ),
     )
+
+
+def _made_up(_host: object, port: object, *_: object, **__: object) -> list[tuple[Any, ...]]:
+    return [(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP, "", ("198.51.100.7", port))]
 
 
 def _ask(operation: Any) -> set[int]:
