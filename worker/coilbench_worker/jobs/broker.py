@@ -8,6 +8,7 @@ from typing import Any
 from celery import Celery
 
 from coilbench_worker.configuration import Configuration
+from coilbench_worker.jobs import redis_words
 
 TASK_NAME = "coilbench.measure"
 TASK_MODULE = "coilbench_worker.tasks"
@@ -29,6 +30,8 @@ VISIBILITY_MARGIN_S = 60
 
 def celery_app(configuration: Configuration) -> Celery:
     """A Celery app for the broker of `configuration`; workers and publishers use the same."""
+    if not configuration.embedded:
+        redis_words.install()
     app = Celery("coilbench", set_as_current=False)
     app.conf.update(_settings(configuration))
     return app
