@@ -84,10 +84,12 @@ class Shop:
 
         wait_until(measured, f"{count} takes are measured", within_s)
 
-    def wait_until_final(self) -> None:
+    def wait_until_final(self, within_s: float = 60.0) -> None:
         """Wait until no take waits or is being measured."""
         wait_until(
-            lambda: not (self.counts()["waiting"] or self.counts()["measuring"]), "no take waits or is being measured"
+            lambda: not (self.counts()["waiting"] or self.counts()["measuring"]),
+            "no take waits or is being measured",
+            within_s,
         )
 
     def problems(self) -> list[Any]:
