@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -11,6 +13,7 @@ import requests
 
 from coilbench import Client
 from coilbench.errors import NotPermitted
+from coilbench_service.bench import SERVER_THREADS
 from composed import Composed
 from services import wait_until
 from working import recording
@@ -81,6 +84,29 @@ def test_who_has_no_key_gets_nothing_but_a_sign_of_life(composed: Composed) -> N
     assert requests.get(f"{composed.url}/healthz", timeout=30).status_code == 200
     with Client(composed.url, retries=0) as nobody, pytest.raises(NotPermitted):
         list(nobody.takes())
+
+
+def test_senders_who_stop_half_way_hold_no_thread_of_the_api(composed: Composed, key: str) -> None:
+    head = "\r\n".join(
+        (
+            "POST /v1/takes HTTP/1.1",
+            "Host: 127.0.0.1",
+            f"Authorization: Bearer {key}",
+            "Content-Type: multipart/form-data; boundary=half",
+            "Content-Length: 1000000",
+            "",
+            "--half",
+        )
+    )
+    with ExitStack() as stack:
+        for _ in range(3 * SERVER_THREADS):
+            sender = stack.enter_context(socket.create_connection(("127.0.0.1", composed.ports["proxy"])))
+            sender.sendall(head.encode())
+        wait_until(lambda: composed.connections("proxy") >= 3 * SERVER_THREADS, "all senders are there")
+        headers = {"Authorization": f"Bearer {key}"}
+        answers = [requests.get(f"{composed.url}/v1/takes", headers=headers, timeout=30).status_code for _ in range(10)]
+        assert answers == [200] * 10
+        assert sum(composed.connections(name) for name in APIS) < SERVER_THREADS
 
 
 def test_told_to_end_workers_stop_and_an_api_process_answers_those_who_wait_while_the_other_serves(
