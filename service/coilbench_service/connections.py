@@ -1,18 +1,21 @@
-"""Connections as waitress keeps them, with three things of our own.
+"""Connections as waitress keeps them, with four things of our own.
 
 What it refuses itself, before the app sees it, is a problem like any other and not plain text. What it could not parse
-without falling over is refused as well. Connections on which nothing happens are let go soon, so that holding many
-open shuts nobody out.
+without falling over is refused as well. Connections on which nothing happens are let go soon, and where there are too
+many, those that do least make room: holding many open shuts nobody out. An answer that its reader does not take is
+let go as well, because it may hold a thread.
 """
 
 from __future__ import annotations
 
 import errno
 import select
+import time
 from contextlib import suppress
 from http import HTTPStatus
 from typing import Any
 
+import structlog
 from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser, ParsingError
 from waitress.server import TcpWSGIServer
@@ -27,6 +30,13 @@ ENVELOPE_BYTES = upload.ENVELOPE_BYTES + 1  # waitress refuses a body of the lim
 IDLE_S = 30
 STALLED_S = 120
 """Without a byte in the middle of a body, ours or theirs: a player that pauses, a disk that wakes."""
+FRESH_S = 1.0
+"""A connection on which nothing came yet is left alone for so long: its request is on the way."""
+JUDGED_AFTER_S = 10.0
+SLOWEST_BYTES_S = 1000
+"""A body that comes more slowly on average goes first where room is short."""
+ROOM_KEPT = 16
+"""Connections that can always be taken: as many as come while others are being closed."""
 LOOKED_AFTER_EVERY_S = 10
 SENT_AT_ONCE_BYTES = 256 * 1024
 """Read from a recording for each send; the socket's own buffer, megabytes on a loopback, would be held by each."""
@@ -41,6 +51,7 @@ _FILES_A_CONNECTION = 2  # its socket, and the temporary file of a body on its w
 
 NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT})
 """Numbers of the errors of a disk or quota that is full."""
+_log = structlog.get_logger(__name__)
 
 
 class NoRoom(Error):  # type: ignore[misc]
@@ -123,20 +134,85 @@ class Channel(HTTPChannel):  # type: ignore[misc]
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
         self.sendbuf_len: int = min(int(vars(self)["sendbuf_len"]), SENT_AT_ONCE_BYTES)
+        self._began: float = self.last_activity
+        self._received = 0
+        self._moved: tuple[float, float] | None = None
 
-    def idle(self) -> bool:
-        """Whether nothing is being asked, answered or sent; half of a request's head is nothing yet."""
-        sending = self.request is not None and self.request.headers_finished
-        return not (self.requests or self.total_outbufs_len or sending)
+    def received(self, data: bytes) -> bool:
+        """Take in what came."""
+        if self.request is None:
+            self._began, self._received = time.time(), 0
+        self._received += len(data)
+        taken: bool = super().received(data)
+        return taken
+
+    def readable(self) -> bool:
+        """Whether to look for what comes."""
+        return bool(self.connected and super().readable())
+
+    def writable(self) -> bool:
+        """Whether to look for room for what is to be sent."""
+        return bool(self.connected and super().writable())
+
+    def let_go(self) -> None:
+        """Close the connection; at once where waitress would wait until its reader takes something."""
+        if self.total_outbufs_len:
+            self.handle_close()
+        else:
+            self.will_close = True
+
+    def idle_since(self) -> float | None:
+        """Since when nothing is asked, answered or sent, seconds since 1970; None while something is.
+
+        Half of a request's head is nothing yet, however often a byte is added to it.
+        """
+        if self.requests or self.total_outbufs_len:
+            return None
+        if self.request is None:
+            return float(self.last_activity)
+        return None if self.request.headers_finished else self._began
+
+    def untaken_s(self, now: float) -> float:
+        """For how long nothing of an answer could be sent, s, as far as was looked: the first look begins the count."""
+        if not self.total_outbufs_len:
+            self._moved = None
+            return 0.0
+        if self._moved is None or self._moved[0] != self.last_activity:
+            self._moved = float(self.last_activity), now
+        return now - self._moved[1]
+
+    def worth(self, now: float) -> tuple[int, float] | None:
+        """What sorts before that of others that do more; None: it is not to make room for anybody."""
+        idle_since = self.idle_since()
+        if idle_since is not None:
+            if self.request is not None:
+                return 0, idle_since
+            return (1, idle_since) if now - idle_since > FRESH_S else None
+        if self.untaken_s(now) > JUDGED_AFTER_S:
+            return 3, self._moved[1] if self._moved else now
+        taken_s = now - self._began
+        if self.requests or self.total_outbufs_len or taken_s < JUDGED_AFTER_S:
+            return None
+        rate = self._received / taken_s
+        return (2, rate) if rate < SLOWEST_BYTES_S else None
 
 
 class Listener(TcpWSGIServer):  # type: ignore[misc]
     """Listens, and looks after the connections there are."""
 
     channel_class = Channel
+    _let_go = 0
+
+    def readable(self) -> bool:
+        """Whether more connections are taken; where room is short those that do least are let go."""
+        over = len(self._map) + ROOM_KEPT - self.adj.connection_limit
+        if over > 0:
+            self._make_room(over, time.time())
+        ready: bool = super().readable()
+        return ready
 
     def maintenance(self, now: float) -> None:
-        """Close what has been idle for `IDLE_S`; in the middle of a body the server's `channel_timeout` counts.
+        """Close what has been idle for `IDLE_S`; in the middle of a body or an answer `STALLED_S` counts.
 
         A request being worked on, such as one that waits for a take, is neither.
 
@@ -145,9 +221,24 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
         now : seconds since 1970
         """
         super().maintenance(now)
-        for channel in self.active_channels.values():
-            if channel.last_activity < now - IDLE_S and channel.idle():
-                channel.will_close = True
+        for channel in list(self.active_channels.values()):
+            idle_since = channel.idle_since()
+            if (idle_since is not None and idle_since < now - IDLE_S) or channel.untaken_s(now) > STALLED_S:
+                channel.let_go()
+        if self._let_go:
+            _log.warning("connections that did little were let go to make room", number=self._let_go)
+            self._let_go = 0
+
+    def _make_room(self, number: int, now: float) -> None:
+        closing = sum(channel.will_close for channel in self.active_channels.values())
+        found = [
+            (worth, channel)
+            for channel in self.active_channels.values()
+            if not channel.will_close and (worth := channel.worth(now)) is not None
+        ]
+        for _, channel in sorted(found, key=lambda pair: pair[0])[: max(0, number - closing)]:
+            channel.let_go()
+            self._let_go += 1
 
 
 def most_connections() -> int:

@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 from waitress import wasyncore
 
-from coilbench_service.connections import IDLE_S, STALLED_S, most_connections
+from coilbench_service import connections as served
+from coilbench_service.connections import IDLE_S, JUDGED_AFTER_S, ROOM_KEPT, STALLED_S, most_connections
 from coilbench_service.serving import Server
 from services import wait_until
 
@@ -110,6 +111,72 @@ def test_a_body_on_its_way_may_stall_for_longer_but_not_for_ever(listening: List
     assert not theirs.will_close
     listening.listener.maintenance(theirs.last_activity + STALLED_S + 1)
     assert theirs.will_close
+
+
+def test_half_a_head_is_let_go_however_often_a_byte_is_added(listening: Listening) -> None:
+    ours, theirs = listening.connected(ASK[:20])
+    began = theirs.last_activity
+    theirs.last_activity += IDLE_S  # as if bytes had come until now
+    listening.listener.maintenance(began + IDLE_S + 1)
+    listening.turn(lambda: theirs not in listening.listener.active_channels.values(), "the connection is gone")
+    assert ours.recv(1) == b""
+
+
+LARGE = 64 * 1024 * 1024
+"""More than waits for a reader before the thread does."""
+
+
+def test_an_answer_that_its_reader_does_not_take_holds_no_thread_for_ever() -> None:
+    given_up = threading.Event()
+
+    def app(_environ: Any, start: Any) -> Iterator[bytes]:
+        start("200 OK", [("Content-Length", str(LARGE))])
+        try:
+            for _ in range(LARGE // 65536):
+                yield b"x" * 65536
+        finally:
+            given_up.set()
+
+    with ExitStack() as stack:
+        listening = Listening(app, stack)
+        _, theirs = listening.connected(ASK)
+        high = listening.listener.adj.outbuf_high_watermark
+        listening.turn(lambda: theirs.total_outbufs_len > high, "the thread waits for the reader")
+        listening.listener.maintenance(time.time())
+        listening.listener.maintenance(time.time() + STALLED_S - 5)
+        assert theirs.connected
+        listening.listener.maintenance(time.time() + STALLED_S + 5)
+        listening.turn(given_up.is_set, "the thread is free again")
+        listening.close()
+
+
+def test_where_room_is_short_those_go_first_that_do_least(
+    listening: Listening, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(served, "FRESH_S", 0.0)
+    post = b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 1000000\r\n\r\n"
+    _, working = listening.connected(ASK)
+    _, slow = listening.connected(post + b"x")
+    _, silent = listening.connected(b"")
+    _, half = listening.connected(ASK[:20])
+    listening.turn(lambda: slow.request.headers_finished, "the head is read")
+    slow._began -= 2 * JUDGED_AFTER_S
+    gone = []
+    for limit in (6, 5, 4, 3):  # the sockets of the listener itself are counted by waitress as well
+        listening.listener.adj.connection_limit = limit + ROOM_KEPT - 1
+        listening.turn(lambda limit=limit: len(listening.listener.active_channels) < limit - 1, "one is gone")  # type: ignore[misc]
+        gone.append([each.connected for each in (working, slow, silent, half)])
+        if len(gone) == 3:
+            break
+    assert gone == [[True, True, True, False], [True, True, False, False], [True, False, False, False]]
+
+
+def test_a_body_that_comes_as_fast_as_a_slow_line_carries_it_makes_no_room(listening: Listening) -> None:
+    head = b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 1000000\r\n\r\n"
+    _, theirs = listening.connected(head + b"x" * 50_000)
+    listening.turn(lambda: theirs.request.headers_finished, "the head is read")
+    assert theirs.worth(theirs.last_activity + JUDGED_AFTER_S + 1) is None
+    assert theirs.worth(theirs.last_activity + 100 * JUDGED_AFTER_S) is not None
 
 
 @pytest.mark.parametrize(
