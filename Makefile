@@ -45,8 +45,9 @@ docs: $(MADE)/dev ## write the reference pages anew, from the tables in the code
 bench: $(MADE)/dev ## speed and memory, each as a ratio measured in one run
 	$(BIN)/python -m bench
 
-soak: $(MADE)/dev ## ten thousand more mutated files, and a thousand judged takes; some minutes
+soak: $(MADE)/dev ## ten thousand more mutated files, a thousand takes with something killed all the time, a thousand judged
 	$(BIN)/python tests/faults/soak.py 10000 20000
+	$(BIN)/python tests/faults/soak_fleet.py 1000
 	$(BIN)/python -m bench --part judgement
 
 clean: ## forget .venv, caches and the demo's output

@@ -29,6 +29,7 @@ from services import PostgresServer, RedisServer, wait_until
 from working import QUICK, measuring_processes
 
 BESIDE_PYTHON = Path(sys.executable).parent
+SAID_AGAIN = 20
 SETTINGS = {"workers": 1, "requests_per_minute": 1_000_000}
 API_READY = "coilbench is ready at"
 GUNICORN_READY = "Booting worker with pid"
@@ -132,9 +133,9 @@ class Fleet:
         return next((each for each in self.workers for name in found if name in each.said_since_start), None)
 
     def say_again(self, times: int) -> None:
-        """Publish the word of every job that there is so many times; what Redis does not take is let go."""
+        """Publish the word of each of the last jobs so many times; what Redis does not take is let go."""
         with self.database.read() as connection:
-            found = list(connection.execute(select(jobs.c.id)).scalars())
+            found = list(connection.execute(select(jobs.c.id).order_by(jobs.c.id.desc()).limit(SAID_AGAIN)).scalars())
         dispatcher = Dispatcher(self.configuration, self.database)
         for job in found:
             for _ in range(times):

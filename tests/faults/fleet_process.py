@@ -61,6 +61,11 @@ class FleetProcess:
         return self._process is not None and self._process.poll() is None
 
     @property
+    def ready(self) -> bool:
+        """Whether it runs and has said that it is ready."""
+        return self.running and self._ready in self.said_since_start
+
+    @property
     def said(self) -> str:
         """All that it printed, in all its lives."""
         return self.log.read_text(errors="replace") if self.log.exists() else ""
@@ -84,7 +89,7 @@ class FleetProcess:
 
         def ready() -> bool:
             assert self.running, f"{self.name} ended with code {self.ended()}:\n{self.said_since_start[-3000:]}"
-            return self._ready in self.said_since_start
+            return self.ready
 
         wait_until(ready, f"{self.name} is ready", within_s)
 

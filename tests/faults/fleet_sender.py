@@ -24,8 +24,8 @@ MAY_PASS = (409, 429, 503)
 """Answers that the contract asks to be tried again: still being answered, too much, something is away."""
 BAD_GATEWAY_S = 0.2
 STEP = 2e-4
-LONGER_EVERY, LONGER_STRUMS = 5, 20
-LONG_STRUMS = 200
+LONGER_EVERY, LONGER_STRUMS = 5, 8
+LONG_STRUMS = 80
 
 
 @cache
