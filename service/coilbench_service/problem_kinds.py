@@ -49,8 +49,8 @@ KEY_MISSING = _known(
     "key-missing",
     401,
     "The service needs an access key",
-    "Send the header Authorization: Bearer KEY (client and command: COILBENCH_KEY); whoever runs the service makes keys "
-    "with coilbench-server key make.",
+    "Send the header Authorization: Bearer KEY (client and command: COILBENCH_KEY); whoever runs the service makes "
+    "keys with coilbench-server key make.",
 )
 KEY_UNKNOWN = _known(
     "key-unknown",
