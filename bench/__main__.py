@@ -1,4 +1,4 @@
-"""`python -m bench [--json FILE] [--part speed|profile|memory|table|service|many|coverage|judgement]`:
+"""`python -m bench [--json FILE] [--part speed|profile|memory|table|service|cost|sizing|many|coverage|judgement]`:
 figures beside their aims. It gates nothing: the exit code is 0 unless a part could not be run.
 """
 
@@ -48,6 +48,18 @@ def _service(folder: Path) -> list[Figure]:
     return service(folder, one_take())
 
 
+def _cost(folder: Path) -> list[Figure]:
+    from bench.cost import cost
+
+    return cost(folder, one_take())
+
+
+def _sizing(folder: Path) -> list[Figure]:
+    from bench.sizing import sizing
+
+    return sizing(folder, one_take())
+
+
 def _many(folder: Path) -> list[Figure]:
     from bench.many import many
 
@@ -72,11 +84,13 @@ PARTS: dict[str, Callable[[Path], list[Figure]]] = {
     "memory": _memory,
     "table": _table,
     "service": _service,
+    "cost": _cost,
+    "sizing": _sizing,
     "many": _many,
     "coverage": _coverage,
     "judgement": _judgement,
 }
-ON_REQUEST = {"judgement", "many"}
+ON_REQUEST = {"judgement", "many", "sizing"}
 """Parts that run only when they are asked for: they take too long."""
 
 WIDTH = 140  # of the table where no terminal sets one

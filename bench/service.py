@@ -118,14 +118,14 @@ def _all_measured(service: Service, files: Sequence[Path]) -> None:
     BenchError : a take ended otherwise, or not in time
     """
     with ThreadPoolExecutor(SENDERS) as senders:
-        takes = list(senders.map(lambda path: _send(service.url, path), files))
+        takes = list(senders.map(lambda path: send_take(service.url, path), files))
         ends = list(senders.map(lambda take: _end(service.url, take), takes))
     others = [end for end in ends if end["state"] != "measured"]
     if others:
         raise BenchError(f"{len(others)} of {len(ends)} takes were not measured; the first: {json.dumps(others[0])}")
 
 
-def _send(url: str, path: Path) -> str:
+def send_take(url: str, path: Path) -> str:
     with path.open("rb") as file:
         body = MultipartEncoder(
             {"file": (path.name, file, "audio/wav"), "about": ("about", json.dumps({"label": path.stem}))}
