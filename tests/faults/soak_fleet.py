@@ -24,7 +24,9 @@ from faults.fleet_ledger import ledger  # noqa: E402
 from faults.fleet_sender import Sender, long_take  # noqa: E402
 from services import wait_until  # noqa: E402
 
-MINUTES = 6.0
+MINUTES_PER_THOUSAND = 6.0
+# With hundreds waiting, words that are said again every other second would be most of what the workers read.
+REPUBLISH_AFTER_S = 10.0
 BETWEEN_S = (1.0, 4.0)
 TAKES_PER_S = 5.0
 AT_ONCE = 4
@@ -54,13 +56,14 @@ def killed_all_the_time(takes: int, seed: int) -> None:
     """Everything that can be killed is, and Redis forgets all each time."""
     with (
         tempfile.TemporaryDirectory(prefix="coilbench-soak-") as folder,
-        Fleet(Path(folder), apis=2, workers=2) as fleet,
+        Fleet(Path(folder), apis=2, workers=2, republish_after_s=REPUBLISH_AFTER_S) as fleet,
     ):
         fleet.start()
         sender = Sender(fleet.addresses, at_once=AT_ONCE, pause_s=AT_ONCE / TAKES_PER_S, within_s=SETTLED_WITHIN_S)
         sending = sender.begin(takes)
+        minutes = MINUTES_PER_THOUSAND * takes / 1000
         over = lambda: not sending.is_alive() and at_rest(fleet)  # noqa: E731
-        done = chaos.chaos(fleet, seed, MINUTES, chaos.EVERY, between_s=BETWEEN_S, enough=over)
+        done = chaos.chaos(fleet, seed, minutes, chaos.EVERY, between_s=BETWEEN_S, enough=over)
         print(f"  faults: {dict(sorted(done.items()))}")
         sending.join(SETTLED_WITHIN_S)
         settle(fleet, sender)
