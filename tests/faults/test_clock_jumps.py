@@ -16,7 +16,7 @@ from services import wait_until
 
 pytestmark = pytest.mark.xdist_group("fleet-clock")
 HOUR_S = 3600.0
-TAKES = 8
+TAKES = 4
 
 
 @pytest.fixture(scope="module")
