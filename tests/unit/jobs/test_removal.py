@@ -37,6 +37,21 @@ def test_a_deleted_take_leaves_nothing_behind(database: Database, blobs: Blobs) 
     assert not jobs.remove(database, blobs, take.id)
 
 
+def test_a_take_is_deleted_though_its_recording_can_not_be_now(
+    database: Database, blobs: Blobs, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(_: object, key: str) -> None:
+        raise OSError(f"{key} is out of reach")
+
+    take = arrive(database, blobs)
+    with monkeypatch.context() as away:
+        away.setattr(Blobs, "delete", refuse)
+        assert jobs.remove(database, blobs, take.id) is not None
+    assert {name for name, number in rows(database).items() if number} == {"files"}
+    assert files.drop_unused(database, blobs) == 1
+    assert not blobs.exists(take.blob)
+
+
 def test_a_take_is_deleted_only_in_the_state_that_was_asked_for(database: Database, blobs: Blobs) -> None:
     """What is asked is held against the locked take: a description that came since the caller looked is not lost."""
     take = arrive(database, blobs)

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import structlog
+from sqlalchemy.exc import DBAPIError
+
 from coilbench_worker.jobs.locks import lock_take
 from coilbench_worker.store import files, takes
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.takes import TakeRecord
+
+log = structlog.get_logger(__name__)
 
 
 def remove(
@@ -16,7 +21,8 @@ def remove(
 ) -> TakeRecord | None:
     """Delete the take, its jobs, its measurements and the recording if this was its last take.
 
-    Returns the take as it was, None when there is none of that id.
+    Returns the take as it was, None when there is none of that id. A recording that can't be deleted at the moment is
+    swept away later.
 
     A worker that is measuring it finds its claim gone and keeps nothing.
 
@@ -31,5 +37,8 @@ def remove(
             return None
         require(take)
         takes.delete(connection, take_id)
-    files.drop_unused(database, blobs, among=[take.sha256])
+    try:
+        files.drop_unused(database, blobs, among=[take.sha256])
+    except (OSError, DBAPIError) as error:
+        log.warning("the recording of a deleted take is left to the sweeper", take=take_id, error=str(error))
     return take
