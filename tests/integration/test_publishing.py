@@ -66,3 +66,16 @@ def test_a_broker_that_hangs_holds_up_one_request_and_not_for_ever(
     assert dispatcher.publish(after.job_id)
     dispatcher.close()
     shop.close()
+
+
+def test_words_that_wait_in_redis_are_counted_and_none_where_it_is_away(tmp_path: Path, own_redis: RedisServer) -> None:
+    shop = Shop(tmp_path, broker_url=own_redis.url)
+    dispatcher = Dispatcher(shop.configuration, shop.database)
+    for take in shop.receive(3):
+        assert take.job_id is not None
+        assert dispatcher.publish(take.job_id)
+    assert dispatcher.words() == 3
+    own_redis.kill()
+    assert dispatcher.words() == 0
+    dispatcher.close()
+    shop.close()

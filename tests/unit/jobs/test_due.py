@@ -59,6 +59,15 @@ def test_only_the_head_of_a_long_queue_is_announced_in_one_round(database: Datab
     assert due(database, 2) == arrived[HEAD_OF_QUEUE:]
 
 
+def test_while_many_words_wait_only_jobs_known_to_have_none_are_announced(database: Database, blobs: Blobs) -> None:
+    heard, unheard = arrive(database, blobs), arrive(database, blobs)
+    with database.write() as connection:
+        connection.execute(update(job_table).where(job_table.c.id == unheard.job_id).values(published=None))
+    assert due(database, 2, words=HEAD_OF_QUEUE) == [unheard.job_id]
+    assert due(database, 4, words=HEAD_OF_QUEUE) == []
+    assert due(database, 4, words=HEAD_OF_QUEUE - 1) == [heard.job_id, unheard.job_id]
+
+
 def test_a_job_whose_process_died_waits_again_and_is_announced(database: Database, blobs: Blobs) -> None:
     take = arrive(database, blobs)
     claim(database, take)

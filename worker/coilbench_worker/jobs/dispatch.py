@@ -8,6 +8,7 @@ import time
 import structlog
 from celery import Celery
 from kombu.exceptions import OperationalError
+from redis.exceptions import RedisError
 from sqlalchemy import update
 
 from coilbench_worker.configuration import Configuration
@@ -27,6 +28,7 @@ class Dispatcher:
 
     def __init__(self, configuration: Configuration, database: Database, app: Celery | None = None) -> None:
         self._app = app or celery_app(configuration)
+        self._embedded = configuration.embedded
         self._database = database
         self._quiet_until = 0.0
         self._lock = threading.Lock()
@@ -61,6 +63,16 @@ class Dispatcher:
             log.warning("the broker does not answer; the job waits for re-dispatch", job=job_id, error=str(error))
             return False
         return True
+
+    def words(self) -> int:
+        """How many words wait in Redis to be heard; 0 where that can't be known."""
+        if self._embedded:
+            return 0
+        try:
+            with self._app.connection_or_acquire() as connection:
+                return int(connection.default_channel.client.llen(self._app.conf.task_default_queue))
+        except (OperationalError, RedisError, OSError):
+            return 0
 
     def close(self) -> None:
         """Close the connections to the broker."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import and_, or_, select, update
+from sqlalchemy import ColumnElement, and_, or_, select, update
 
 from coilbench_worker.jobs import problems
 from coilbench_worker.jobs.locks import lock_take
@@ -26,6 +26,7 @@ def due(
     lease_s: float,
     republish_after_s: float,
     published_before: datetime | None = None,
+    words: int = 0,
 ) -> list[str]:
     """Jobs to be announced now, oldest first; they are noted as published, so that one node gets each.
 
@@ -35,11 +36,15 @@ def due(
     ----------
     published_before : also those last published before this (a broker that started empty then), however lately; an
         instant that is still to come, after a clock was set back, says nothing
+    words : that wait at the broker. With as many as are looked at here, those of old jobs are probably among them, and
+        only jobs whose word is known to be missing are announced: a queue that is long would fill the broker
     """
     expire(database, max_attempts=max_attempts, lease_s=lease_s)
     with database.write() as connection:
         instant = clock.now(connection)
-        forgotten = or_(jobs.c.published.is_(None), clock.past(jobs.c.published, instant, republish_after_s))
+        forgotten: ColumnElement[bool] = jobs.c.published.is_(None)
+        if words < HEAD_OF_QUEUE:
+            forgotten = or_(forgotten, clock.past(jobs.c.published, instant, republish_after_s))
         if published_before is not None and published_before <= instant:
             forgotten = or_(forgotten, jobs.c.published < published_before)
         head = (

@@ -80,6 +80,7 @@ class Redispatcher:
             republish_after_s=self._configuration.republish_after_s,
             # What the memory broker held when another process, or other measuring processes, had it is gone.
             published_before=self._in_vain_before() if self._configuration.embedded else None,
+            words=self._dispatcher.words(),
         )
         for number, job_id in enumerate(found):
             if not self._dispatcher.publish(job_id):
