@@ -2,7 +2,9 @@
 a second with one worker and with two, and how long the API takes to answer while its queue is full.
 """
 
+import itertools
 import statistics
+import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -27,6 +29,7 @@ ANSWERS = 400
 DRAINED_WITHIN_S = 300.0
 TWO_OVER_ONE_AIM = 1.8
 WAITING_LIMIT = TAKES
+FILL_EVERY_S = 0.2
 
 
 @dataclass
@@ -137,32 +140,53 @@ def _drained(place: Hosts, number: int, log: Path) -> float:
 
 
 def _answers_while_full(place: Hosts, paths: Sequence[Path], folder: Path) -> list[Figure]:
-    """Time to answer while a worker measures and as many takes wait as may."""
-    extra = [path for path in paths for _ in range(2)]
-    _send_all(place, paths)
-    with requests.Session() as session:
-        while session.post(f"{place.url}/v1/takes", files={"file": extra[0].read_bytes()[:4096]}).status_code != 429:
-            if not extra:
-                raise BenchError("the queue does not fill")
-            send_take(place.url, extra.pop())
-        take = session.get(f"{place.url}/v1/takes", params={"limit": 1}).json()["items"][0]["id"]
-        asked = {
-            "list of 100": ("GET", "/v1/takes?limit=100"),
-            "one take": ("GET", f"/v1/takes/{take}"),
-            "a take refused": ("POST", "/v1/takes"),
-        }
-        log = folder / "worker-full.log"
-        environment = {**place.environment, "COILBENCH_WORKERS": "1"}
-        figures = []
-        with running(server_command("worker"), log, environment):
-            wait_until(lambda: _measuring(place), "a take being measured", log)
-            for name, (method, path) in asked.items():
-                spent, codes = _times(session, method, place.url + path)
-                note = f"{len(spent)} requests one after another, a worker measuring; answers {codes}"
-                cuts = statistics.quantiles(spent, n=100, method="inclusive")
-                figures.append(Figure("cost", f"queue full, {name}: p50", 1000 * cuts[49], "ms", note=note))
-                figures.append(Figure("cost", f"queue full, {name}: p99", 1000 * cuts[98], "ms"))
+    """Time to answer while a worker measures, as many takes wait as may, and a sender fills every place at once."""
+    over = threading.Event()
+    filling = threading.Thread(target=_keep_full, args=(place, paths, over), daemon=True)
+    filling.start()
+    try:
+        with requests.Session() as session:
+            wait_until(lambda: _refused(session, place, paths[0]), "a queue that is full", folder / "api.log")
+            take = session.get(f"{place.url}/v1/takes", params={"limit": 1}).json()["items"][0]["id"]
+            asked = {
+                "list of 100": ("GET", "/v1/takes?limit=100"),
+                "one take": ("GET", f"/v1/takes/{take}"),
+                "a take refused": ("POST", "/v1/takes"),
+            }
+            log = folder / "worker-full.log"
+            environment = {**place.environment, "COILBENCH_WORKERS": "1"}
+            figures = []
+            with running(server_command("worker"), log, environment):
+                wait_until(lambda: _measuring(place), "a take being measured", log)
+                for name, (method, path) in asked.items():
+                    spent, codes = _times(session, method, place.url + path)
+                    told = ", ".join(f"{number} of {code}" for code, number in sorted(codes.items()))
+                    note = f"{len(spent)} requests one after another, a worker measuring; answers: {told}"
+                    cuts = statistics.quantiles(spent, n=100, method="inclusive")
+                    figures.append(Figure("cost", f"queue full, {name}: p50", 1000 * cuts[49], "ms", note=note))
+                    figures.append(Figure("cost", f"queue full, {name}: p99", 1000 * cuts[98], "ms"))
+    finally:
+        over.set()
+        filling.join()
     return figures
+
+
+def _keep_full(place: Hosts, paths: Sequence[Path], over: threading.Event) -> None:
+    """Send takes whenever there is room, until told that it is over."""
+    for path in itertools.cycle(paths):
+        while True:
+            if over.is_set():
+                return
+            try:
+                send_take(place.url, path)
+            except BenchError:  # no room
+                over.wait(FILL_EVERY_S)
+            else:
+                break
+
+
+def _refused(session: requests.Session, place: Hosts, path: Path) -> bool:
+    return session.post(f"{place.url}/v1/takes", files={"file": path.read_bytes()[:4096]}).status_code == 429
 
 
 def _times(session: requests.Session, method: str, url: str) -> tuple[list[float], Mapping[int, int]]:
