@@ -12,6 +12,7 @@ from sqlalchemy import inspect, text
 from coilbench_worker.store import chains, idempotency, migration
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.schema import metadata
+from services import wait_until
 
 
 def test_migrations_lead_to_the_schema(database: Database) -> None:
@@ -64,6 +65,26 @@ def test_migrating_keeps_the_rows(database: Database) -> None:
     database.migrate()
     with database.read() as connection:
         assert connection.execute(text("SELECT count(*) FROM nodes")).scalar_one() == 1
+
+
+def test_the_tables_are_brought_on_while_processes_at_work_hold_takes_and_go_on_to_jobs(postgres_url: str) -> None:
+    database = Database(postgres_url)
+    database.migrate("0005")
+    migrating = threading.Thread(target=database.migrate)
+    with database.write() as working:
+        working.execute(text("SELECT id FROM takes FOR UPDATE"))
+        migrating.start()
+
+        def waits() -> bool:
+            with database.read() as looking:
+                return bool(looking.execute(text("SELECT count(*) FROM pg_locks WHERE NOT granted")).scalar_one())
+
+        wait_until(waits, "the step waits for the process at work")
+        working.execute(text("UPDATE jobs SET attempt = attempt + 1"))
+        working.execute(text("UPDATE takes SET state = state"))
+    migrating.join()
+    assert database.revision() == migration.head()
+    database.close()
 
 
 def test_answers_remembered_before_they_had_their_take_get_it_or_go_with_it(database_url: str) -> None:

@@ -1,6 +1,8 @@
 """Keys and sign-ins, call-backs and what is to be sent to them, the request behind a job, indexes for long lists.
 
-An expansion: what worked with 0005 works with 0006, so old and new processes may run side by side.
+An expansion: what worked with 0005 works with 0006, so old and new processes may run side by side. Tables are locked
+as the processes at work lock rows, takes before jobs, and at once as firmly as is needed; else they and this step could
+wait for each other.
 
 Revision: 0006, after 0005
 """
@@ -22,11 +24,11 @@ BY_ID = ("state", "session", "pickup")
 
 def upgrade() -> None:
     """One step on; what is there stays as it is."""
+    for column in BY_ID:
+        op.drop_index(f"ix_takes_{column}", "takes")
+        op.create_index(f"ix_takes_{column}_id", "takes", [column, "id"])
     op.add_column("jobs", sa.Column("request_id", sa.String(64), nullable=True))
     op.create_index("ix_jobs_finished", "jobs", ["finished"])
-    for column in BY_ID:
-        op.create_index(f"ix_takes_{column}_id", "takes", [column, "id"])
-        op.drop_index(f"ix_takes_{column}", "takes")
     op.create_table(
         "keys",
         sa.Column("id", sa.String(16), primary_key=True),
