@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from typing import BinaryIO, cast
 from urllib.parse import quote
@@ -46,8 +46,8 @@ def recording_answer(file: BinaryIO, *, name: str, size: int, tag: str, created:
     """
     try:
         near = _at_hand(file)
-        whole = wrap_file(request.environ, file, BLOCK_BYTES) if near else _Stream(file, 0, size)
-        response = ConditionalResponse(whole, mimetype=media_type_of(file), direct_passthrough=True)
+        mimetype = media_type_of(file)
+        response = ConditionalResponse(_stretch(file, 0, size, near), mimetype=mimetype, direct_passthrough=True)
         response.call_on_close(file.close)
         response.content_length = size
         response.headers["Content-Disposition"] = attachment(name)
@@ -60,8 +60,7 @@ def recording_answer(file: BinaryIO, *, name: str, size: int, tag: str, created:
             # As a file again: what Werkzeug makes of a part holds a thread until its reader has taken it. One that is
             # elsewhere does hold one: the server reads files between all its other connections.
             start, length = response.content_range.start or 0, response.content_length or 0
-            part = cast(BinaryIO, _Part(file, start, length))
-            response.response = wrap_file(request.environ, part, BLOCK_BYTES) if near else _Stream(file, start, length)
+            response.response = _stretch(file, start, length, near)
     except BaseException:
         file.close()
         raise
@@ -100,8 +99,21 @@ def _at_hand(file: BinaryIO) -> bool:
     return True
 
 
+def _stretch(file: BinaryIO, start: int, size: int, near: bool) -> Iterable[bytes]:
+    """A stretch of the recording as an answer: of a file of this machine for the server to read.
+
+    Not the file itself: servers that send files by their number begin where the system stands in it, which is behind
+    what was read ahead.
+    """
+    return (
+        wrap_file(request.environ, cast(BinaryIO, _Part(file, start, size)), BLOCK_BYTES)
+        if near
+        else _Stream(file, start, size)
+    )
+
+
 class _Part(Window):
-    """A part of a recording, closed with its file."""
+    """A stretch of a recording, closed with its file."""
 
     def close(self) -> None:
         """Let go of the file."""
