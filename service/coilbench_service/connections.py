@@ -9,6 +9,7 @@ let go as well, because it may hold a thread.
 from __future__ import annotations
 
 import errno
+import re
 import select
 import time
 from contextlib import suppress
@@ -18,9 +19,10 @@ from typing import Any
 import structlog
 from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser, ParsingError
+from waitress.receiver import ChunkedReceiver
 from waitress.server import TcpWSGIServer
 from waitress.task import ErrorTask
-from waitress.utilities import Error
+from waitress.utilities import BadRequest, Error, RequestEntityTooLarge
 
 from coilbench_service import problem_kinds as kinds
 from coilbench_service import upload
@@ -51,6 +53,10 @@ _FILES_A_CONNECTION = 2  # its socket, and the temporary file of a body on its w
 
 NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT})
 """Numbers of the errors of a disk or quota that is full."""
+CHUNKS_AT_ONCE_BYTES = 4096
+MOST_OF_A_CHUNK_LINE_BYTES = 1024
+MOST_OF_TRAILERS_BYTES = 64 * 1024
+_TRANSFER_ENCODING = re.compile(rb"\r\ntransfer-encoding:", re.IGNORECASE)
 _log = structlog.get_logger(__name__)
 
 
@@ -95,10 +101,19 @@ class Parser(HTTPRequestParser):  # type: ignore[misc]
     dropping the connection.
     """
 
+    completed: bool = False
+    path = ""  # for the log of waitress, of what could not be parsed
+
     def received(self, data: bytes) -> int:
         """Take in the next bytes of the connection; returns how many of them belong to this request."""
+        taken = 0
         try:
-            taken: int = super().received(data)
+            while taken < len(data) and not self.completed:
+                # What reads chunks copies all it was given for each of them: a body of tiny ones would stop the loop.
+                piece = data[taken : taken + CHUNKS_AT_ONCE_BYTES] if self.chunked else data[taken:]
+                taken += super().received(piece)
+                if self.chunked and not self.completed:
+                    self._bound_chunks(self.body_rcv)
         except OSError as error:
             if error.errno not in NO_ROOM:
                 raise
@@ -106,6 +121,15 @@ class Parser(HTTPRequestParser):  # type: ignore[misc]
             self.completed = True
             return len(data)
         return taken
+
+    def _bound_chunks(self, body: ChunkedReceiver) -> None:
+        """Refuse what waitress would collect in memory without end, and a chunk that could never come."""
+        if len(body.control_line) > MOST_OF_A_CHUNK_LINE_BYTES or len(body.trailer) > MOST_OF_TRAILERS_BYTES:
+            self.error = BadRequest("the size of a chunk, or what follows the last, has no end")
+            self.completed = True
+        elif body.chunk_remainder > self.adj.max_request_body_size:
+            self.error = RequestEntityTooLarge(f"exceeds max_body of {self.adj.max_request_body_size}")
+            self.completed = True
 
     def close(self) -> None:
         """Let the body go, with what could not be written of it."""
@@ -115,6 +139,9 @@ class Parser(HTTPRequestParser):  # type: ignore[misc]
     def parse_header(self, header_plus: bytes) -> None:
         """Read request line and headers.
 
+        Two ways to say how long the body is, or one said twice, are refused: what stands before us may have read the
+        other one, and taken the rest for the request of somebody else (RFC 9112 sections 6.1 and 11.2).
+
         Raises
         ------
         ParsingError : they can't be read
@@ -123,6 +150,10 @@ class Parser(HTTPRequestParser):  # type: ignore[misc]
             super().parse_header(header_plus)
         except ValueError as error:  # a Content-Length of thousands of digits, an address with half a bracket
             raise ParsingError(str(error)) from error
+        if self.chunked and "CONTENT_LENGTH" in self.headers:
+            raise ParsingError("Transfer-Encoding and Content-Length")
+        if len(_TRANSFER_ENCODING.findall(header_plus)) > 1:
+            raise ParsingError("Transfer-Encoding is there twice")
 
 
 class Channel(HTTPChannel):  # type: ignore[misc]

@@ -12,9 +12,11 @@ from typing import Any
 
 import pytest
 from waitress import wasyncore
+from waitress.adjustments import Adjustments
+from waitress.receiver import ChunkedReceiver
 
 from coilbench_service import connections as served
-from coilbench_service.connections import IDLE_S, JUDGED_AFTER_S, ROOM_KEPT, STALLED_S, most_connections
+from coilbench_service.connections import IDLE_S, JUDGED_AFTER_S, ROOM_KEPT, STALLED_S, Parser, most_connections
 from coilbench_service.serving import Server
 from services import wait_until
 
@@ -177,6 +179,60 @@ def test_a_body_that_comes_as_fast_as_a_slow_line_carries_it_makes_no_room(liste
     listening.turn(lambda: theirs.request.headers_finished, "the head is read")
     assert theirs.worth(theirs.last_activity + JUDGED_AFTER_S + 1) is None
     assert theirs.worth(theirs.last_activity + 100 * JUDGED_AFTER_S) is not None
+
+
+HEAD = b"POST / HTTP/1.1\r\nHost: localhost\r\n"
+
+
+def parsed(*pieces: bytes) -> Parser:
+    """What the parser makes of a request that comes in these pieces."""
+    parser = Parser(Adjustments(max_request_body_size=1_000_000))
+    for piece in pieces:
+        while piece and not parser.completed:
+            piece = piece[parser.received(piece) :]
+    return parser
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        b"Transfer-Encoding: chunked\r\nContent-Length: 4\r\n",
+        b"Content-Length: 4\r\ntransfer-encoding:\r\n chunked\r\n",
+        b"Transfer-Encoding: chunked\r\nTransfer-Encoding: chunked\r\n",
+    ],
+)
+def test_a_length_that_is_said_in_two_ways_is_refused(fields: bytes) -> None:
+    assert parsed(HEAD + fields + b"\r\n").error.code == 400
+
+
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        (b"2;" + b"y" * 100_000, 400),
+        (b"2\r\n{}\r\n0\r\n" + b"X-Trailer: y\r\n" * 10_000, 400),
+        (b"f" * 100 + b"\r\n", 413),
+    ],
+    ids=["a size without end", "trailers without end", "a size that can't come"],
+)
+def test_nothing_of_a_chunked_body_is_collected_without_end(body: bytes, status: int) -> None:
+    parser = parsed(
+        HEAD + b"Transfer-Encoding: chunked\r\n\r\n", *(body[at : at + 4096] for at in range(0, len(body), 4096))
+    )
+    assert parser.error.code == status
+
+
+def test_of_a_body_of_tiny_chunks_little_is_copied_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    given: list[int] = []
+    received = ChunkedReceiver.received
+
+    def count(self: ChunkedReceiver, data: bytes) -> int:
+        given.append(len(data))
+        return int(received(self, data))
+
+    monkeypatch.setattr(ChunkedReceiver, "received", count)
+    parser = parsed(HEAD + b"Transfer-Encoding: chunked\r\n\r\n", b"1\r\nx\r\n" * 20_000 + b"0\r\n\r\n")
+    assert (parser.error, parser.headers["CONTENT_LENGTH"]) == (None, "20000")
+    assert max(given) <= served.CHUNKS_AT_ONCE_BYTES
 
 
 @pytest.mark.parametrize(
