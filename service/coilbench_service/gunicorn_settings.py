@@ -12,6 +12,7 @@ from types import FrameType
 from typing import Any
 
 from coilbench_service.bench import SERVER_THREADS, Bench
+from coilbench_service.body_reader import reading_bodies
 from coilbench_worker.configuration import ConfigurationError, load
 
 try:
@@ -47,7 +48,8 @@ forwarded_allow_ips = ""
 
 
 def post_worker_init(worker: Any) -> None:
-    """Let go of those who wait as soon as the process is told to end, as `coilbench-server api` does."""
+    """Answer broken bodies as broken, and let go of those who wait as soon as the process is told to end."""
+    worker.wsgi.wsgi_app = reading_bodies(worker.wsgi.wsgi_app)
     bench: Bench = worker.wsgi.extensions["coilbench"]
     end = signal.getsignal(signal.SIGTERM)
 
