@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import threading
+from contextlib import ExitStack
 from datetime import timedelta
 
 import pytest
+from sqlalchemy import text
 
 from arrivals import arrive
 from coilbench_worker import jobs
+from coilbench_worker.jobs.locks import lock_take
 from coilbench_worker.store import clock, instants, nodes, takes
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database
 from moved_clock import moved_clock
+from services import wait_until
 
 LEASE_S = 30.0
 DAY_S = 86400.0
@@ -73,6 +78,32 @@ def test_a_claim_that_is_extended_after_a_jump_back_stays_with_its_worker(databa
         assert jobs.extend(database, held, lease_s=LEASE_S)
         jobs.due(database, **ROUND)
         assert jobs.finish(database, held, {"version": "1"})
+
+
+def test_a_lease_that_is_extended_while_somebody_waits_to_take_the_job_away_holds(
+    postgres_url: str, blobs: Blobs
+) -> None:
+    database = Database(postgres_url)
+    database.migrate()
+    take = arrive(database, blobs)
+    held = claimed(database, take.job_id)
+    taking_away = threading.Thread(target=jobs.due, args=(database,), kwargs=ROUND)
+
+    def waits() -> bool:
+        with database.read() as connection:
+            return bool(connection.execute(text("SELECT count(*) FROM pg_locks WHERE NOT granted")).scalar_one())
+
+    with ExitStack() as clock_of_all:
+        with database.write() as connection:
+            lock_take(connection, take.id)
+            with moved_clock(LEASE_S + 10):
+                taking_away.start()
+                wait_until(waits, "the round waits for the take")
+            clock_of_all.enter_context(moved_clock(2 * LEASE_S + 20))
+            assert jobs.extend(database, held, lease_s=LEASE_S)
+        taking_away.join()
+    assert state(database, take.id) == "measuring"
+    database.close()
 
 
 @pytest.mark.parametrize("off_s", [0.9 * LEASE_S, -0.9 * LEASE_S])

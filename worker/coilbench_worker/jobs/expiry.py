@@ -63,14 +63,18 @@ def due(
 
 def expire(database: Database, *, max_attempts: int, lease_s: float) -> int:
     """Take jobs from processes that stopped reporting, and give up those with no attempt left; returns how many."""
-    with database.read() as connection:
-        instant = clock.now(connection)
-        overdue = or_(
+
+    def overdue(instant: datetime) -> ColumnElement[bool]:
+        return or_(
             and_(jobs.c.state == MEASURING, clock.run_out(jobs.c.lease_until, instant, lease_s)),
             and_(jobs.c.state == WAITING, jobs.c.attempt - jobs.c.returned >= max_attempts),
         )
+
+    with database.read() as connection:
         found = connection.execute(
-            select(jobs.c.id, jobs.c.take_id, jobs.c.attempt, jobs.c.returned).where(overdue).order_by(jobs.c.id)
+            select(jobs.c.id, jobs.c.take_id, jobs.c.attempt, jobs.c.returned)
+            .where(overdue(clock.now(connection)))
+            .order_by(jobs.c.id)
         ).all()
     expired = 0
     for job_id, take_id, attempt, returned in found:
@@ -79,9 +83,11 @@ def expire(database: Database, *, max_attempts: int, lease_s: float) -> int:
         problem = problems.given_up(job_id, attempt - returned) if given_up else None
         with database.write() as connection:
             lock_take(connection, take_id)
+            # Anew: since it was found, or while others had the take, its lease may have been extended.
+            instant = clock.now(connection)
             changed = connection.execute(
                 update(jobs)
-                .where(jobs.c.id == job_id, overdue, jobs.c.attempt == attempt)
+                .where(jobs.c.id == job_id, overdue(instant), jobs.c.attempt == attempt)
                 .values(
                     state=state,
                     lease_until=None,
