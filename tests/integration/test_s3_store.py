@@ -13,6 +13,7 @@ import pytest
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.store import bucket, waiting_room
 from coilbench_worker.store.blobs import BlobDamaged, Blobs, BlobStoreUnreachable
+from coilbench_worker.store.identity import new_id
 from http_recordings import strums_wav
 from http_service import Service, assert_problem, service
 from services import S3Server
@@ -125,19 +126,23 @@ def test_blobs_are_found_by_age_and_other_things_passed_over(store: Blobs, s3_se
     assert set(store.older_than(-3600)) == keys
 
 
-def test_what_interrupted_uploads_left_in_the_bucket_is_cleared_away_later(
+def test_what_interrupted_uploads_left_in_the_bucket_is_cleared_away_later_and_nothing_of_others(
     store: Blobs, s3_server: S3Server, s3_folder: str
 ) -> None:
     key = keep(store, CONTENT)
+    others = f"{s3_folder}/incoming/invoice.pdf"
     with s3_server.client() as client:
         there: dict[str, Any] = {"Bucket": s3_server.bucket}
-        client.put_object(**there, Key=f"{s3_folder}/incoming/left", Body=b"x")
-        begun = client.create_multipart_upload(**there, Key=f"{s3_folder}/incoming/begun")
-        client.upload_part(**there, Key=begun["Key"], UploadId=begun["UploadId"], PartNumber=1, Body=bytes(LEAST_PART))
+        for name in (f"{s3_folder}/incoming/{new_id()}", others):
+            client.put_object(**there, Key=name, Body=b"x")
+        for name in (f"{s3_folder}/incoming/{new_id()}", f"{s3_folder}/{key}", f"{s3_folder}/film.mov"):
+            begun = client.create_multipart_upload(**there, Key=name)
+            client.upload_part(**there, Key=name, UploadId=begun["UploadId"], PartNumber=1, Body=bytes(LEAST_PART))
         assert store.drop_stale(3600) == 0
-        assert store.drop_stale(-3600) == 2
-        assert "Uploads" not in client.list_multipart_uploads(**there, Prefix=s3_folder)
-    assert s3_server.keys(s3_folder) == [key]
+        assert store.drop_stale(-3600) == 3
+        left = client.list_multipart_uploads(**there, Prefix=s3_folder)["Uploads"]
+        assert [one["Key"] for one in left] == [f"{s3_folder}/film.mov"]
+    assert set(s3_server.keys(s3_folder)) == {key, others.removeprefix(f"{s3_folder}/")}
 
 
 def test_a_recording_that_is_not_what_was_kept_is_never_handed_to_measuring(

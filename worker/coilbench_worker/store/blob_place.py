@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -9,6 +10,9 @@ from typing import BinaryIO, Protocol
 
 INCOMING = "incoming"
 """Folder of what is on its way in."""
+KEY = re.compile(r"([0-9a-f]{2})/\1[0-9a-f]{62}")
+ON_ITS_WAY = re.compile(rf"{INCOMING}/[0-9a-f]{{8}}(-[0-9a-f]{{4}}){{3}}-[0-9a-f]{{12}}(\.probe)?")
+"""Names of what is ours, kept and on its way in: a bucket may be shared, and whatever else lies there is left alone."""
 
 
 class BlobStoreUnreachable(OSError):
@@ -64,7 +68,7 @@ class BlobPlace(Protocol):
         """Name and time of the last change, aware, of all that lies two levels deep, `incoming` left out."""
 
     def drop_incoming(self, before: datetime) -> int:
-        """Delete what came in before this time and was never kept; returns how many."""
+        """Delete what came in before this time and was never kept, and nothing of others; returns how many."""
 
     def close(self) -> None:
         """Let go of connections; the next use makes new ones."""

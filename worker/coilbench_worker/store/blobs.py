@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import io
 import os
-import re
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
@@ -21,7 +20,7 @@ import fsspec
 import structlog
 from fsspec.implementations.local import LocalFileSystem
 
-from coilbench_worker.store.blob_place import BlobDamaged, BlobPlace, BlobStoreUnreachable
+from coilbench_worker.store.blob_place import KEY, BlobDamaged, BlobPlace, BlobStoreUnreachable
 from coilbench_worker.store.far_store import FarStore
 from coilbench_worker.store.folder import Folder
 from coilbench_worker.store.identity import new_id
@@ -34,7 +33,6 @@ __all__ = ["BlobDamaged", "BlobStoreUnreachable", "Blobs", "Incoming"]
 STALE_AFTER_S = 24 * 3600
 _BUCKET = "s3://"
 _BLOCK = 1024 * 1024
-_KEY = re.compile(r"([0-9a-f]{2})/\1[0-9a-f]{62}")
 
 log = structlog.get_logger(__name__)
 
@@ -222,7 +220,7 @@ class Blobs:
     def older_than(self, seconds: float) -> Iterator[str]:
         """Keys of the blobs that were put there longer ago, as they are found; other things there are passed over."""
         before = _ago(seconds)
-        return (key for key, changed in self._place.kept() if changed < before and _KEY.fullmatch(key))
+        return (key for key, changed in self._place.kept() if changed < before and KEY.fullmatch(key))
 
     @property
     def made(self) -> bool:
@@ -283,7 +281,7 @@ def _place_of(url: str) -> BlobPlace:
 
 
 def _checked(key: str) -> str:
-    if not _KEY.fullmatch(key):
+    if not KEY.fullmatch(key):
         raise ValueError(f"{key!r} is not the key of a blob")
     return key
 

@@ -23,7 +23,7 @@ import botocore.session
 from botocore.config import Config
 from botocore.exceptions import BotoCoreError, ClientError
 
-from coilbench_worker.store.blob_place import INCOMING, BlobStoreUnreachable
+from coilbench_worker.store.blob_place import INCOMING, KEY, ON_ITS_WAY, BlobStoreUnreachable
 from coilbench_worker.store.bucket_object import BucketObject, FilePart
 from coilbench_worker.store.folder import drop_parts
 from coilbench_worker.store.waiting_room import waiting_room
@@ -144,7 +144,7 @@ class Bucket:
         """As in blob_place.py; uploads and copies in parts that were never finished count as well."""
         dropped = drop_parts(self.incoming_folder(), before)
         for key, changed in self._listed(f"{self._start}{INCOMING}/"):
-            if changed < before:
+            if changed < before and ON_ITS_WAY.fullmatch(key.removeprefix(self._start)):
                 self._delete(key)
                 dropped += 1
         return dropped + self._drop_unfinished(before)
@@ -162,7 +162,9 @@ class Bucket:
             pages = client.get_paginator("list_multipart_uploads").paginate(Bucket=self._name, Prefix=self._start)
             for page in pages:
                 for begun in page.get("Uploads", ()):
-                    if begun["Initiated"] < before:
+                    name = begun["Key"].removeprefix(self._start)
+                    ours = ON_ITS_WAY.fullmatch(name) or KEY.fullmatch(name)
+                    if ours and begun["Initiated"] < before:
                         client.abort_multipart_upload(Bucket=self._name, Key=begun["Key"], UploadId=begun["UploadId"])
                         dropped += 1
         return dropped

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
-from coilbench_worker.store.blob_place import INCOMING, BlobStoreUnreachable
+from coilbench_worker.store.blob_place import INCOMING, ON_ITS_WAY, BlobStoreUnreachable
 from coilbench_worker.store.folder import drop_parts
 from coilbench_worker.store.waiting_room import waiting_room
 
@@ -76,7 +76,7 @@ class FarStore:
         dropped = drop_parts(self.incoming_folder(), before)
         for name in self._listed(f"{self._root}/{INCOMING}"):
             with suppress(FileNotFoundError):
-                if self._changed(name) < before:
+                if ON_ITS_WAY.fullmatch("/".join(name.split("/")[-2:])) and self._changed(name) < before:
                     self._files.rm_file(name)
                     dropped += 1
         return dropped
