@@ -99,6 +99,22 @@ def test_the_store_is_gone_through_some_at_a_time(database: Database, blobs: Blo
     assert orphans.find(settled_s=0) == 0, "those that were entered are known now"
 
 
+def test_a_store_that_is_slow_to_say_what_it_has_keeps_nobody_from_writing(
+    database: Database, blobs: Blobs, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On SQLite a writer has the whole database, and others wait for it 5 s at most."""
+    key = lost(blobs, b"far away")
+    size = Blobs.size
+
+    def size_while_another_sends(store: Blobs, asked: str) -> int | None:
+        arrive(database, blobs)
+        return size(store, asked)
+
+    monkeypatch.setattr(Blobs, "size", size_while_another_sends)
+    assert Orphans(database, blobs).find(settled_s=0) == 1
+    assert blobs.exists(key)
+
+
 def test_a_found_recording_that_is_sent_after_all_stays(database: Database, blobs: Blobs) -> None:
     lost(blobs, b"sent again")
     assert swept(database, blobs) == 0

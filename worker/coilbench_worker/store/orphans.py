@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from itertools import islice
 
 import structlog
-from sqlalchemy import Connection, select
+from sqlalchemy import select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from coilbench_worker.store import clock
@@ -65,17 +65,16 @@ class Orphans:
     def _enter(self, keys: list[str]) -> int:
         with self._database.read() as connection:
             known = set(connection.execute(select(files.c.blob).where(files.c.blob.in_(keys))).scalars())
-        strange = sorted(set(keys) - known)
-        if not strange:
-            return 0
-        with self._database.write() as connection:
-            return sum(self._enter_one(connection, key) for key in strange)
+        return sum(self._enter_one(key) for key in sorted(set(keys) - known))
 
-    def _enter_one(self, connection: Connection, key: str) -> int:
-        size = self._blobs.size(key)
+    def _enter_one(self, key: str) -> int:
+        size = self._blobs.size(key)  # asked before the transaction: a far store that is slow locks nobody out
         if size is None:  # gone since it was listed
             return 0
-        insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
-        row = insert(files).values(sha256=key.rpartition("/")[2], bytes=size, blob=key, created=clock.now(connection))
-        entered = row.on_conflict_do_nothing(index_elements=["sha256"]).returning(files.c.sha256)
-        return len(connection.execute(entered).all())
+        insert = sqlite.insert if self._database.sqlite else postgresql.insert
+        with self._database.write() as connection:
+            row = insert(files).values(
+                sha256=key.rpartition("/")[2], bytes=size, blob=key, created=clock.now(connection)
+            )
+            entered = row.on_conflict_do_nothing(index_elements=["sha256"]).returning(files.c.sha256)
+            return len(connection.execute(entered).all())
