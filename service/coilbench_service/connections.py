@@ -37,6 +37,8 @@ FRESH_S = 1.0
 JUDGED_AFTER_S = 10.0
 SLOWEST_BYTES_S = 1000
 """A body that comes more slowly on average goes first where room is short."""
+SLOWEST_READER_BYTES_S = 64 * 1024
+"""While all threads are taken: who takes an answer more slowly that a thread is writing has it no longer."""
 ROOM_KEPT = 16
 """Connections that can always be taken: as many as come while others are being closed."""
 LOOKED_AFTER_EVERY_S = 10
@@ -167,7 +169,9 @@ class Channel(HTTPChannel):  # type: ignore[misc]
         self.sendbuf_len: int = min(int(vars(self)["sendbuf_len"]), SENT_AT_ONCE_BYTES)
         self._began: float = self.last_activity
         self._received = 0
+        self._sent = 0
         self._moved: tuple[float, float] | None = None
+        self._looked: tuple[float, int] | None = None
 
     def received(self, data: bytes) -> bool:
         """Take in what came."""
@@ -176,6 +180,12 @@ class Channel(HTTPChannel):  # type: ignore[misc]
         self._received += len(data)
         taken: bool = super().received(data)
         return taken
+
+    def send(self, data: bytes, do_close: bool = True) -> int:
+        """Send what can be sent now; returns how many bytes that was."""
+        sent = int(super().send(data, do_close=do_close))
+        self._sent += sent
+        return sent
 
     def readable(self) -> bool:
         """Whether to look for what comes."""
@@ -212,6 +222,17 @@ class Channel(HTTPChannel):  # type: ignore[misc]
             self._moved = float(self.last_activity), now
         return now - self._moved[1]
 
+    def crawls(self, now: float) -> bool:
+        """Whether a thread waits for the reader, who takes little; he is given `JUDGED_AFTER_S` from the first look."""
+        if not self.requests or self.total_outbufs_len <= self.adj.outbuf_high_watermark:
+            self._looked = None
+            return False
+        since, sent = self._looked or (now, self._sent)
+        if self._looked is not None and now - since < JUDGED_AFTER_S:
+            return False
+        first, self._looked = self._looked is None, (now, self._sent)
+        return not first and self._sent - sent < SLOWEST_READER_BYTES_S * (now - since)
+
     def worth(self, now: float) -> tuple[int, float] | None:
         """What sorts before that of others that do more; None: it is not to make room for anybody."""
         idle_since = self.idle_since()
@@ -233,12 +254,17 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
 
     channel_class = Channel
     _let_go = 0
+    _look_at = 0.0
 
     def readable(self) -> bool:
-        """Whether more connections are taken; where room is short those that do least are let go."""
+        """Whether more connections are taken; where room or threads are short those that do least are let go."""
+        now = time.time()
+        if self.task_dispatcher.queue and now >= self._look_at:
+            self._look_at = now + 1.0
+            self.free_threads(now)
         over = len(self._map) + ROOM_KEPT - self.adj.connection_limit
         if over > 0:
-            self._make_room(over, time.time())
+            self._make_room(over, now)
         ready: bool = super().readable()
         return ready
 
@@ -259,6 +285,13 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
         if self._let_go:
             _log.warning("connections that did little were let go to make room", number=self._let_go)
             self._let_go = 0
+
+    def free_threads(self, now: float) -> None:
+        """End answers that crawl to their readers while others wait for a thread."""
+        for channel in list(self.active_channels.values()):
+            if channel.crawls(now):
+                channel.let_go()
+                self._let_go += 1
 
     def _make_room(self, number: int, now: float) -> None:
         closing = sum(channel.will_close for channel in self.active_channels.values())

@@ -7,7 +7,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from typing import Any
 
 import pytest
@@ -128,7 +128,9 @@ LARGE = 64 * 1024 * 1024
 """More than waits for a reader before the thread does."""
 
 
-def test_an_answer_that_its_reader_does_not_take_holds_no_thread_for_ever() -> None:
+@contextmanager
+def writing() -> Iterator[tuple[Listening, socket.socket, Any, threading.Event]]:
+    """A server whose thread waits for the reader of a large answer; both ends, and whether the thread gave up."""
     given_up = threading.Event()
 
     def app(_environ: Any, start: Any) -> Iterator[bytes]:
@@ -141,15 +143,41 @@ def test_an_answer_that_its_reader_does_not_take_holds_no_thread_for_ever() -> N
 
     with ExitStack() as stack:
         listening = Listening(app, stack)
-        _, theirs = listening.connected(ASK)
+        ours, theirs = listening.connected(ASK)
         high = listening.listener.adj.outbuf_high_watermark
         listening.turn(lambda: theirs.total_outbufs_len > high, "the thread waits for the reader")
+        yield listening, ours, theirs, given_up
+        stack.close()
+        listening.turn(given_up.is_set, "the thread is free again")
+        listening.close()
+
+
+def test_an_answer_that_its_reader_does_not_take_holds_no_thread_for_ever() -> None:
+    with writing() as (listening, _, theirs, given_up):
         listening.listener.maintenance(time.time())
         listening.listener.maintenance(time.time() + STALLED_S - 5)
         assert theirs.connected
         listening.listener.maintenance(time.time() + STALLED_S + 5)
         listening.turn(given_up.is_set, "the thread is free again")
-        listening.close()
+
+
+def test_where_threads_are_short_an_answer_that_crawls_ends_soon() -> None:
+    with writing() as (listening, ours, theirs, given_up):
+        now = time.time()
+        listening.listener.free_threads(now)
+        listening.listener.free_threads(now + JUDGED_AFTER_S - 1)
+        assert theirs.connected
+        before = theirs._sent
+        taken = 0
+        while theirs._sent - before < served.SLOWEST_READER_BYTES_S * (JUDGED_AFTER_S + 1):
+            taken += len(ours.recv(1 << 20))
+            listening.turn(
+                lambda: theirs.total_outbufs_len > listening.listener.adj.outbuf_high_watermark, "it goes on"
+            )
+        listening.listener.free_threads(now + JUDGED_AFTER_S + 1)
+        assert theirs.connected, taken
+        listening.listener.free_threads(now + 3 * JUDGED_AFTER_S)
+        listening.turn(given_up.is_set, "the thread is free again")
 
 
 def test_where_room_is_short_those_go_first_that_do_least(
