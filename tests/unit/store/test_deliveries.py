@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 import pytest
-from sqlalchemy import delete, update
+from sqlalchemy import delete, event, update
 
 from arrivals import PlainSettings, arrive
 from coilbench_worker import jobs
@@ -316,3 +316,17 @@ def test_trials_have_no_take_and_keep_apart(database: Database) -> None:
         assert deliveries.enter_trial(connection, callback.id, apart_s=0) is not None
     assert (trial.take_id, trial.body["type"]) == (None, deliveries.TRIAL)
     assert held(database).id == trial.id
+
+
+def test_looking_for_what_is_due_passes_over_what_is_over(sqlite_url: str) -> None:
+    """A month of deliveries that arrived is kept, and every worker looks every few seconds."""
+    database = Database(sqlite_url)
+    database.migrate()
+    asked: list[tuple[str, object]] = []
+    event.listen(database.engine, "before_cursor_execute", lambda *call: asked.append((call[2], call[3])))
+    assert deliveries.claim(database, lease_s=LEASE_S) is None
+    statement, values = next(one for one in asked if "deliveries" in one[0])
+    with database.read() as connection:
+        plan = str(connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", values).all())  # type: ignore[arg-type]
+    assert "ix_deliveries_callback_id_due (callback_id=? AND due>?)" in plan
+    database.close()

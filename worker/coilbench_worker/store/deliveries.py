@@ -245,8 +245,9 @@ def _awake(instant: datetime) -> Select[Any]:
 
 
 def _due(instant: datetime) -> ColumnElement[bool]:
-    """What was never tried is due whatever the clock says."""
-    return and_(deliveries.c.ended.is_(None), or_(deliveries.c.due <= instant, deliveries.c.attempt == 0))
+    """What was never tried is due whatever the clock says. What is over has no `due`: the index passes over it."""
+    waits = and_(deliveries.c.due.is_not(None), deliveries.c.ended.is_(None))
+    return and_(waits, or_(deliveries.c.due <= instant, deliveries.c.attempt == 0))
 
 
 def _lock_callback(connection: Connection, held: HeldDelivery) -> None:
