@@ -49,6 +49,7 @@ def restore(configuration: Configuration, folder: Path, *, whole: bool = False) 
     try:
         path = folder / manifest.database
         _require_fit(database, manifest, path)
+        database_copy.make_folder(database)  # before recordings make one in it that all may read
         copied = copy_recordings(audio, blobs, audio.older_than(-AGES_S))
         if copied.damaged:
             raise BackupFailed(

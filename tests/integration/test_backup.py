@@ -24,6 +24,7 @@ from coilbench_service.backup import BackupFailed, backup, read_manifest
 from coilbench_service.command import main
 from coilbench_service.restore import RestoreRefused, restore
 from coilbench_worker import jobs
+from coilbench_worker.configuration import Configuration
 from coilbench_worker.measuring import measure_job
 from coilbench_worker.store import database_copy, measurements, nodes, takes
 from coilbench_worker.store.database_copy import CopyFailed
@@ -210,6 +211,14 @@ def test_nothing_is_put_over_what_is_there(shops: tuple[Shop, Shop], tmp_path: P
     with pytest.raises(RestoreRefused, match=r"holds something already \(files, jobs, takes\)"):
         restore(there.configuration, tmp_path / "copy")
     assert everything(there) == before
+
+
+def test_a_folder_that_is_made_for_what_is_put_back_is_for_its_owner_alone(shop: Shop, tmp_path: Path) -> None:
+    arrive(shop.database, shop.blobs)
+    backup(shop.configuration, tmp_path / "copy")
+    fresh = Configuration(data=tmp_path / "fresh")
+    restore(fresh, tmp_path / "copy")
+    assert stat.S_IMODE(fresh.data.stat().st_mode) == 0o700
 
 
 def test_a_database_that_a_worker_uses_is_not_restored_into(shop: Shop, tmp_path: Path) -> None:

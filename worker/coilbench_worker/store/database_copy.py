@@ -71,12 +71,17 @@ def copy_in(database: Database, path: Path) -> None:
     CopyFailed : a program is missing, or failed; nothing was changed
     """
     if database.sqlite:
-        target = _file_of(database)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        _copy_sqlite(path, target)
+        make_folder(database)
+        _copy_sqlite(path, _file_of(database))
         return
     options = ("--clean", "--if-exists", "--no-owner", "--no-privileges", "--single-transaction", "--exit-on-error")
     _run([_program("pg_restore"), *options, "--dbname", _without_password(database.url), str(path)], database.url)
+
+
+def make_folder(database: Database) -> None:
+    """Make the folder of SQLite's file where there is none, for its owner alone: the database has secrets."""
+    if database.sqlite:
+        _file_of(database).parent.mkdir(mode=0o700, parents=True, exist_ok=True)
 
 
 def contents(connection: Connection) -> Contents:
