@@ -138,6 +138,26 @@ def test_a_deleted_chain_leaves_nothing_behind(database: Database, blobs: Blobs)
     assert not chains.remove(database, blobs, chain.key)
 
 
+def test_calibration_and_chain_are_deleted_though_their_tones_can_not_be_now(
+    database: Database, blobs: Blobs, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(_: object, key: str) -> None:
+        raise OSError(f"{key} is out of reach")
+
+    chain = added(database)
+    first, second = (with_tone(database, blobs, chain, tone) for tone in (b"first", b"second"))
+    assert first.file is not None
+    assert second.file is not None
+    with monkeypatch.context() as away:
+        away.setattr(Blobs, "delete", refuse)
+        assert chains.remove_calibration(database, blobs, first.id)
+        assert chains.remove(database, blobs, chain.key)
+    assert counted(database) | {"chains": 0, "calibrations": 0, "files": 2} == counted(database)
+    assert files.drop_unused(database, blobs) == 2
+    assert not blobs.exists(first.file.blob)
+    assert not blobs.exists(second.file.blob)
+
+
 def test_a_chain_is_deleted_only_in_the_state_that_was_asked_for(database: Database, blobs: Blobs) -> None:
     """What is asked is held against the locked chain: a calibration that came since the caller looked is not lost."""
     calibration = stated(database, added(database))

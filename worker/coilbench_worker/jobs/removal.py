@@ -4,16 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import structlog
-from sqlalchemy.exc import DBAPIError
-
 from coilbench_worker.jobs.locks import lock_take
 from coilbench_worker.store import files, takes
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.takes import TakeRecord
-
-log = structlog.get_logger(__name__)
 
 
 def remove(
@@ -37,8 +32,5 @@ def remove(
             return None
         require(take)
         takes.delete(connection, take_id)
-    try:
-        files.drop_unused(database, blobs, among=[take.sha256])
-    except (OSError, DBAPIError) as error:
-        log.warning("the recording of a deleted take is left to the sweeper", take=take_id, error=str(error))
+    files.let_go(database, blobs, [take.sha256])
     return take

@@ -163,7 +163,7 @@ def remove(database: Database, blobs: Blobs, key: str, require: Callable[[ChainR
         connection.execute(delete(calibrations).where(calibrations.c.chain_id == chain.id))
         connection.execute(delete(chains).where(chains.c.id == chain.id))
     tones = [calibration.file.sha256 for calibration in chain.calibrations if calibration.file is not None]
-    files.drop_unused(database, blobs, among=tones)
+    files.let_go(database, blobs, tones)
     return True
 
 
@@ -217,7 +217,7 @@ def remove_calibration(database: Database, blobs: Blobs, calibration_id: str) ->
         if found is None:
             return False
     if found.file_sha256 is not None:
-        files.drop_unused(database, blobs, among=[found.file_sha256])
+        files.let_go(database, blobs, [found.file_sha256])
     return True
 
 

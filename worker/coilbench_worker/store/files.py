@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
+import structlog
 from sqlalchemy import Connection, and_, delete, exists, select
 from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import DBAPIError
 
 from coilbench_worker.store import clock
 from coilbench_worker.store.blobs import Blobs, Incoming
@@ -18,6 +20,8 @@ from coilbench_worker.store.database import Database
 from coilbench_worker.store.schema import calibrations, files, takes
 
 AT_MOST = 1000
+
+log = structlog.get_logger(__name__)
 
 
 def enter(connection: Connection, incoming: Incoming) -> str:
@@ -31,6 +35,17 @@ def enter(connection: Connection, incoming: Incoming) -> str:
     )
     incoming.keep()
     return incoming.sha256
+
+
+def let_go(database: Database, blobs: Blobs, sha256s: Collection[str]) -> None:
+    """Delete those of these recordings that nothing uses any more; what can't be deleted now is swept away later.
+
+    To be called once what used them is deleted, which stands whatever comes of this.
+    """
+    try:
+        drop_unused(database, blobs, among=sha256s)
+    except (OSError, DBAPIError) as error:
+        log.warning("recordings that nothing uses are left to the sweeper", recordings=sha256s, error=str(error))
 
 
 def drop_unused(
