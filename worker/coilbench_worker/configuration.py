@@ -170,8 +170,9 @@ class Configuration(BaseSettings):
     )
     blob_secret_key: str | None = setting(None, "Secret of that access key.", "a text", repr=False)
     orphan_grace_s: float = setting(
-        86400.0,
-        "Age at which a recording that no take and no calibration refers to is swept away, seconds.",
+        604800.0,
+        "Age at which a recording that no take and no calibration refers to is swept away, seconds. Two databases must "
+        "never share a store.",
         "a number of seconds from 60 up",
         ge=60,
     )

@@ -13,7 +13,7 @@ import structlog
 
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.store import clock, files, idempotency
-from coilbench_worker.store.blobs import Blobs
+from coilbench_worker.store.blobs import STALE_AFTER_S, Blobs
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.orphans import Orphans
 
@@ -64,7 +64,7 @@ class Housekeeping:
                 return
 
     def _drop_leftovers(self) -> None:
-        self._blobs.drop_stale(max(self._grace_s, SLOWEST_UPLOAD_S))
+        self._blobs.drop_stale(min(max(self._grace_s, SLOWEST_UPLOAD_S), STALE_AFTER_S))
 
     def _drop_unused(self) -> None:
         files.drop_unused(self._database, self._blobs, unused_for_s=self._grace_s)
