@@ -64,7 +64,8 @@ class Orphans:
 
     def _enter(self, keys: list[str]) -> int:
         with self._database.read() as connection:
-            known = set(connection.execute(select(files.c.blob).where(files.c.blob.in_(keys))).scalars())
+            mine = select(files.c.blob).where(files.c.sha256.in_(map(_sha256, keys)))
+            known = set(connection.execute(mine).scalars())
         return sum(self._enter_one(key) for key in sorted(set(keys) - known))
 
     def _enter_one(self, key: str) -> int:
@@ -73,8 +74,10 @@ class Orphans:
             return 0
         insert = sqlite.insert if self._database.sqlite else postgresql.insert
         with self._database.write() as connection:
-            row = insert(files).values(
-                sha256=key.rpartition("/")[2], bytes=size, blob=key, created=clock.now(connection)
-            )
+            row = insert(files).values(sha256=_sha256(key), bytes=size, blob=key, created=clock.now(connection))
             entered = row.on_conflict_do_nothing(index_elements=["sha256"]).returning(files.c.sha256)
             return len(connection.execute(entered).all())
+
+
+def _sha256(key: str) -> str:
+    return key.rpartition("/")[2]
