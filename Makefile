@@ -33,7 +33,7 @@ audit: $(MADE)/dev ## known vulnerabilities of the dependencies; fails for one, 
 
 test: export OPENBLAS_NUM_THREADS = 1
 test: check ## every check and every test
-	$(BIN)/python -m pytest -n 2 --dist loadgroup
+	$(BIN)/python -m pytest -n 3 --dist loadgroup
 
 unit: $(MADE)/dev ## only the quick tests: units and published values
 	$(BIN)/python -m pytest -q tests/unit tests/standards
@@ -45,9 +45,11 @@ docs: $(MADE)/dev ## write the reference pages anew, from the tables in the code
 bench: $(MADE)/dev ## speed and memory, each as a ratio measured in one run
 	$(BIN)/python -m bench
 
-soak: $(MADE)/dev ## ten thousand more mutated files, a thousand takes with something killed all the time, a thousand judged
+soak: $(MADE)/dev ## ten thousand more mutated files, a thousand takes with something killed all the time, requests made up by the thousand
 	$(BIN)/python tests/faults/soak.py 10000 20000
 	$(BIN)/python tests/faults/soak_fleet.py 1000
+	$(BIN)/python -m pytest -m soak
+	COILBENCH_TEST_EXAMPLES=200 $(BIN)/python -m pytest tests/faults/test_every_request.py
 	$(BIN)/python -m bench --part judgement
 
 clean: ## forget .venv, caches and the demo's output

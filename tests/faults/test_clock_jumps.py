@@ -64,7 +64,7 @@ def ahead_s(fleet: Fleet) -> float:
     return found
 
 
-@pytest.mark.parametrize("hours", [1, -1])
+@pytest.mark.parametrize("hours", [1, pytest.param(-1, marks=pytest.mark.soak)])
 def test_a_host_whose_clock_is_set_neither_holds_takes_up_nor_takes_them_from_others(
     fleet: Fleet, sender: Sender, host_clock: MovedClock, hours: int
 ) -> None:
@@ -82,7 +82,7 @@ def test_a_host_whose_clock_is_set_neither_holds_takes_up_nor_takes_them_from_ot
     assert books.tried_again == 0, "leases go by the database's clock"
 
 
-@pytest.mark.parametrize("hours", [1, -1])
+@pytest.mark.parametrize("hours", [pytest.param(1, marks=pytest.mark.soak), -1])
 def test_a_database_whose_clock_is_set_holds_up_neither_takes_nor_those_of_a_worker_that_died(
     fleet: Fleet, sender: Sender, database_clock: MovedClock, hours: int
 ) -> None:

@@ -41,7 +41,7 @@ def test_measuring_that_is_told_to_stop_fails_the_take_with_advice_and_the_proce
 
 
 @pytest.mark.xdist_group("hard-limit")
-@pytest.mark.parametrize("broker", ["memory", "redis"])
+@pytest.mark.parametrize("broker", [pytest.param("memory", marks=pytest.mark.soak), "redis"])
 def test_a_process_that_hears_of_no_limit_is_killed_its_take_fails_after_its_attempts_and_the_others_are_measured(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, broker: str, request: pytest.FixtureRequest
 ) -> None:
