@@ -12,6 +12,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from coilbench_service import (
     browser_headers,
     cors,
+    costly,
     cross_site,
     hosts,
     json_document,
@@ -98,6 +99,7 @@ def create_app(configuration: Configuration, bench: Bench | None = None) -> Open
     admission.register(app)
     allowance = Allowance(configuration, UPLOADS, sign_in=FORMS[0], needed=admission.needed)
     app.before_request(lambda: _admit(configuration, admission, allowance))
+    costly.register(app)
     app.after_request(allowance.tell)
     app.after_request(lambda response: browser_headers.protect(response, configuration))
     cors.register(app, configuration)

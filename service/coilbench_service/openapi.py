@@ -27,6 +27,7 @@ COMMON = (
     kinds.TOO_MANY_REQUESTS,
     kinds.INTERNAL_ERROR,
     kinds.STORE_UNAVAILABLE,
+    kinds.TOO_MANY_QUESTIONS,
 )
 
 BEARER = "bearer"

@@ -403,6 +403,12 @@ TOO_MANY_REPORTS = _known(
     "Too many reports are being made",
     "Ask again after the seconds in Retry-After.",
 )
+TOO_MANY_QUESTIONS = _known(
+    "too-many-questions",
+    503,
+    "Too many costly questions are being answered",
+    "Ask again after the seconds in Retry-After.",
+)
 STORE_UNAVAILABLE = _known(
     "store-unavailable",
     503,
