@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, and_, or_, select, update
+from sqlalchemy import ColumnElement, Connection, and_, or_, select, update
 
 from coilbench_worker.jobs import problems
 from coilbench_worker.jobs.locks import lock_take
@@ -36,14 +36,15 @@ def due(
     ----------
     published_before : also those last published before this (a broker that started empty then), however lately; an
         instant that is still to come, after a clock was set back, says nothing
-    words : that wait at the broker. With as many as are looked at here, those of old jobs are probably among them, and
-        only jobs whose word is known to be missing are announced: a queue that is long would fill the broker
+    words : that wait at the broker. With as many as are looked at here, and one for each job that waits, only jobs
+        whose word is known to be missing are announced: a queue that is long would fill the broker. With fewer than
+        jobs, the words of some are lost, or they rest after a fault
     """
     expire(database, max_attempts=max_attempts, lease_s=lease_s)
     with database.write() as connection:
         instant = clock.now(connection)
         forgotten: ColumnElement[bool] = jobs.c.published.is_(None)
-        if words < HEAD_OF_QUEUE:
+        if words < HEAD_OF_QUEUE or _more_wait(connection, words):
             forgotten = or_(forgotten, clock.past(jobs.c.published, instant, republish_after_s))
         if published_before is not None and published_before <= instant:
             forgotten = or_(forgotten, jobs.c.published < published_before)
@@ -59,6 +60,12 @@ def due(
             update(jobs).where(jobs.c.id.in_(found), jobs.c.state == WAITING, forgotten).values(published=instant)
         )
     return found
+
+
+def _more_wait(connection: Connection, words: int) -> bool:
+    """Whether more jobs wait than that."""
+    one_more = select(jobs.c.id).where(jobs.c.state == WAITING).order_by(jobs.c.id).offset(words).limit(1)
+    return connection.execute(one_more).first() is not None
 
 
 def expire(database: Database, *, max_attempts: int, lease_s: float) -> int:
