@@ -50,6 +50,7 @@ soak: $(MADE)/dev ## ten thousand more mutated files, a thousand takes with some
 	$(BIN)/python tests/faults/soak_fleet.py 1000
 	$(BIN)/python -m pytest -m soak
 	COILBENCH_TEST_EXAMPLES=200 $(BIN)/python -m pytest tests/faults/test_every_request.py
+	COILBENCH_TEST_FIRE=20 $(BIN)/python -m pytest -s tests/faults/test_under_fire.py
 	$(BIN)/python -m bench --part judgement
 
 clean: ## forget .venv, caches and the demo's output

@@ -34,7 +34,7 @@ TIMES = int(os.environ.get("COILBENCH_TEST_FIRE", "1"))
 SLOW = 300 if TIMES == 1 else 2_000
 MANY = 500 * TIMES
 UPLOADS = 200
-ROUNDS = 5 * TIMES
+ROUNDS = 5 if TIMES == 1 else 15
 TRIES = 200
 ASKING = 24
 """Who ask costly questions, one after another."""
