@@ -48,7 +48,7 @@ def test_a_take_is_deleted_though_its_recording_can_not_be_now(
         away.setattr(Blobs, "delete", refuse)
         assert jobs.remove(database, blobs, take.id) is not None
     assert {name for name, number in rows(database).items() if number} == {"files"}
-    assert files.drop_unused(database, blobs) == 1
+    assert files.drop_unused(database, blobs, unused_for_s=60) == 1, "the grace period is for what nobody deleted"
     assert not blobs.exists(take.blob)
 
 

@@ -8,9 +8,11 @@ waits for the other, and a crash in between leaves a blob too many, never one to
 from __future__ import annotations
 
 from collections.abc import Collection
+from contextlib import suppress
+from datetime import UTC, datetime
 
 import structlog
-from sqlalchemy import Connection, and_, delete, exists, select
+from sqlalchemy import ColumnElement, Connection, and_, delete, exists, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DBAPIError
 
@@ -20,6 +22,8 @@ from coilbench_worker.store.database import Database
 from coilbench_worker.store.schema import calibrations, files, takes
 
 AT_MOST = 1000
+LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
+"""When a recording was entered that was to be deleted and could not: the grace period is not for that one."""
 
 log = structlog.get_logger(__name__)
 
@@ -38,7 +42,7 @@ def enter(connection: Connection, incoming: Incoming) -> str:
 
 
 def let_go(database: Database, blobs: Blobs, sha256s: Collection[str]) -> None:
-    """Delete those of these recordings that nothing uses any more; what can't be deleted now is swept away later.
+    """Delete those of these recordings that nothing uses any more; what can't be deleted now, the next sweep deletes.
 
     To be called once what used them is deleted, which stands whatever comes of this.
     """
@@ -46,6 +50,8 @@ def let_go(database: Database, blobs: Blobs, sha256s: Collection[str]) -> None:
         drop_unused(database, blobs, among=sha256s)
     except (OSError, DBAPIError) as error:
         log.warning("recordings that nothing uses are left to the sweeper", recordings=sha256s, error=str(error))
+        with suppress(DBAPIError), database.write() as connection:
+            connection.execute(update(files).where(files.c.sha256.in_(sha256s), _unused()).values(created=LONG_AGO))
 
 
 def drop_unused(
@@ -64,11 +70,7 @@ def drop_unused(
     unused_for_s : leave those that were entered later than so many seconds ago
     at_most : in this call
     """
-    unused = and_(
-        ~exists().where(takes.c.file_sha256 == files.c.sha256),
-        ~exists().where(calibrations.c.file_sha256 == files.c.sha256),
-    )
-    query = select(files.c.sha256).where(unused)
+    query = select(files.c.sha256).where(_unused())
     if among is not None:
         query = query.where(files.c.sha256.in_(among))
     with database.read() as connection:
@@ -80,9 +82,16 @@ def drop_unused(
         with database.write() as connection:
             connection.execute(select(files.c.sha256).where(files.c.sha256 == sha256).with_for_update())
             blob = connection.execute(
-                delete(files).where(files.c.sha256 == sha256, unused).returning(files.c.blob)
+                delete(files).where(files.c.sha256 == sha256, _unused()).returning(files.c.blob)
             ).scalar_one_or_none()
             if blob is not None:
                 blobs.delete(blob)
                 dropped += 1
     return dropped
+
+
+def _unused() -> ColumnElement[bool]:
+    return and_(
+        ~exists().where(takes.c.file_sha256 == files.c.sha256),
+        ~exists().where(calibrations.c.file_sha256 == files.c.sha256),
+    )
