@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
+import socketserver
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -143,6 +145,25 @@ def test_what_interrupted_uploads_left_in_the_bucket_is_cleared_away_later_and_n
         left = client.list_multipart_uploads(**there, Prefix=s3_folder)["Uploads"]
         assert [one["Key"] for one in left] == [f"{s3_folder}/film.mov"]
     assert set(s3_server.keys(s3_folder)) == {key, others.removeprefix(f"{s3_folder}/")}
+
+
+def test_deleting_is_tried_once_because_a_later_try_might_delete_what_was_kept_anew(tmp_path: Path) -> None:
+    asked: list[bytes] = []
+
+    class HangsUp(socketserver.StreamRequestHandler):
+        def handle(self) -> None:
+            asked.append(self.rfile.readline().split()[0])
+
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), HangsUp) as server:
+        threading.Thread(target=server.serve_forever, args=(0.01,)).start()
+        access = bucket.BucketAccess(f"http://127.0.0.1:{server.server_address[1]}", "key", "secret")
+        place = bucket.Bucket("takes", "", access)
+        for ask in (place.size, place.delete):
+            with pytest.raises(BlobStoreUnreachable):
+                ask(f"ab/ab{'0' * 62}")
+        place.close()
+        server.shutdown()
+    assert asked == [b"HEAD"] * bucket.TRIES + [b"DELETE"]
 
 
 def test_a_recording_that_is_not_what_was_kept_is_never_handed_to_measuring(

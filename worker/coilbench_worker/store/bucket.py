@@ -36,6 +36,9 @@ CONNECT_WITHIN_S = 5.0
 ANSWER_WITHIN_S = 20.0
 TRIES = 3
 PROBE_WITHIN_S = 3.0
+_USUAL, _PROBING, _ONCE = "usual", "probing", "once"
+"""Kinds of clients. Deleting is tried once: the lock under which it happens (files.py) must not run out before, and a
+later try then delete what was kept anew; the sweeper comes back to what failed."""
 CONNECTIONS = 40
 _FULL = frozenset({"InsufficientStorage", "QuotaExceeded", "StorageFull", "XMinioStorageFull"})
 _MAKING = threading.Lock()
@@ -65,7 +68,7 @@ class Bucket:
         self._name = name
         self._start = f"{folder}/" if folder else ""
         self._access = access
-        self._clients: dict[tuple[int, bool], Any] = {}
+        self._clients: dict[tuple[int, str], Any] = {}
 
     def incoming_folder(self) -> Path:
         return waiting_room()
@@ -130,7 +133,7 @@ class Bucket:
 
     def probe(self, name: str) -> None:
         key = self._incoming(name)
-        with self._reached(probing=True) as client:
+        with self._reached(_PROBING) as client:
             client.put_object(Bucket=self._name, Key=key, Body=b"coilbench")
             client.delete_object(Bucket=self._name, Key=key)
 
@@ -176,7 +179,7 @@ class Bucket:
                     yield item["Key"], item["LastModified"]
 
     def _delete(self, key: str) -> None:
-        with suppress(FileNotFoundError), self._reached() as client:
+        with suppress(FileNotFoundError), self._reached(_ONCE) as client:
             client.delete_object(Bucket=self._name, Key=key)
 
     def _in_parts(self, client: Any, key: str, spans: Iterator[tuple[int, int]], send: Callable[[_Part], str]) -> None:
@@ -219,10 +222,10 @@ class Bucket:
             raise BlobStoreUnreachable(f"what came in was gone before it was kept: {error}") from error
 
     @contextmanager
-    def _reached(self, *, probing: bool = False) -> Iterator[Any]:
+    def _reached(self, kind: str = _USUAL) -> Iterator[Any]:
         """A client, for calls whose faults come out as FileNotFoundError or BlobStoreUnreachable."""
         try:
-            yield self._client(probing)
+            yield self._client(kind)
         except ClientError as error:
             code = str(error.response.get("Error", {}).get("Code", ""))
             status = error.response.get("ResponseMetadata", {}).get("HTTPStatusCode")
@@ -234,23 +237,23 @@ class Bucket:
         except BotoCoreError as error:
             raise BlobStoreUnreachable(f"the store of the bucket {self._name} did not answer: {error}") from error
 
-    def _client(self, probing: bool) -> Any:
-        """One client for all threads of this process; a process that was forked makes its own."""
-        kind = (os.getpid(), probing)
-        client = self._clients.get(kind)
+    def _client(self, kind: str) -> Any:
+        """One client of a kind for all threads of this process; a process that was forked makes its own."""
+        ours = (os.getpid(), kind)
+        client = self._clients.get(ours)
         if client is None:
             with _MAKING:
-                client = self._clients.get(kind)
+                client = self._clients.get(ours)
                 if client is None:
-                    client = self._clients[kind] = self._new_client(probing)
+                    client = self._clients[ours] = self._new_client(kind)
         return client
 
-    def _new_client(self, probing: bool) -> Any:
+    def _new_client(self, kind: str) -> Any:
         access = self._access
         config = Config(
-            connect_timeout=PROBE_WITHIN_S if probing else CONNECT_WITHIN_S,
-            read_timeout=PROBE_WITHIN_S if probing else ANSWER_WITHIN_S,
-            retries={"mode": "standard", "total_max_attempts": 1 if probing else TRIES},
+            connect_timeout=PROBE_WITHIN_S if kind == _PROBING else CONNECT_WITHIN_S,
+            read_timeout=PROBE_WITHIN_S if kind == _PROBING else ANSWER_WITHIN_S,
+            retries={"mode": "standard", "total_max_attempts": TRIES if kind == _USUAL else 1},
             max_pool_connections=CONNECTIONS,
             s3={"addressing_style": "path"} if access.endpoint else {},
             # Checksums are given where they are wanted: other stores don't take the trailers of the default.
