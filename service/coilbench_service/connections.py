@@ -286,6 +286,14 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
             _log.warning("connections that did little were let go to make room", number=self._let_go)
             self._let_go = 0
 
+    def handle_accept(self) -> None:
+        """Take as many as there is room for at once: one for each round of the loop lets a crowd shut others out."""
+        for _ in range(ROOM_KEPT):
+            before = len(self._map)
+            super().handle_accept()
+            if len(self._map) == before:
+                return
+
     def free_threads(self, now: float) -> None:
         """End answers that crawl to their readers while others wait for a thread."""
         for channel in list(self.active_channels.values()):

@@ -15,7 +15,7 @@ from waitress import wasyncore
 from coilbench_service import connections
 from coilbench_service.bench import SERVER_THREADS
 
-LISTEN_BACKLOG = 256
+LISTEN_BACKLOG = 1024
 RECEIVE_BYTES = 256 * 1024
 """Taken from a connection at once: with the 8 KiB of the default a recording costs a thousand rounds of the loop."""
 ANSWERS_WITHIN_S = 10.0

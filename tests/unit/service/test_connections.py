@@ -201,6 +201,14 @@ def test_where_room_is_short_those_go_first_that_do_least(
     assert gone == [[True, True, True, False], [True, True, False, False], [True, False, False, False]]
 
 
+def test_a_crowd_is_taken_in_few_rounds(listening: Listening) -> None:
+    with ExitStack() as stack:
+        for _ in range(ROOM_KEPT):
+            stack.enter_context(socket.create_connection(listening.listener.socket.getsockname(), DEADLINE_S))
+        wasyncore.loop(timeout=DEADLINE_S, use_poll=True, map=listening.listener._map, count=1)
+        assert len(listening.listener.active_channels) == ROOM_KEPT
+
+
 def test_a_body_that_comes_as_fast_as_a_slow_line_carries_it_makes_no_room(listening: Listening) -> None:
     head = b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 1000000\r\n\r\n"
     _, theirs = listening.connected(head + b"x" * 50_000)
