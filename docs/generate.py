@@ -76,8 +76,10 @@ SETTINGS_PAGE = Template("""\
 Written by docs/generate.py from worker/coilbench_worker/configuration.py.
 
 The environment goes before the one TOML file that `COILBENCH_CONFIG` names (there in lower case and without the prefix:
-`workers = 4`), the file before the default. `coilbench-server doctor` shows each value and where it came from. A value
-that is not allowed stops the start, with a message that says what is.
+`workers = 4`), the file before the default. Passwords and keys may stand in files of their own, in the folder that
+`COILBENCH_SECRETS` names, each with the name of its setting in lower case (`coilbench_database_password`); they go
+between the two. `coilbench-server doctor` shows each value and where it came from; of a secret only that it is there.
+A value that is not allowed stops the start, with a message that says what is.
 
 ## Server
 

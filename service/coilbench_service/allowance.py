@@ -111,7 +111,7 @@ class Allowance:
             raise Problem(
                 kinds.UPLOAD_QUOTA_USED,
                 f"This key may send {quota.policy.amount} bytes of recordings in a day; {quota.remaining} are left, "
-                f"and all again in {quota.reset_s} s.",
+                f"and all again in {_span(quota.reset_s)}.",
                 headers={"Retry-After": str(quota.reset_s)},
             )
 
@@ -178,6 +178,10 @@ class _Remembered:
 def _key_id() -> str | None:
     asker = g.get("asker")
     return None if asker is None else asker.key_id
+
+
+def _span(seconds: int) -> str:
+    return f"{seconds} s" if seconds < 3600 else f"{seconds / 3600:.1f} h"
 
 
 def _policy(standing: Standing) -> str:

@@ -104,7 +104,7 @@ def doctor(configuration: Configuration) -> int:
     return 0 if well else BROKEN
 
 
-@main.command()
+@main.command(short_help="Copy database and recordings, while the service runs.")
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @click.option("--verify", is_flag=True, help="Read the copied recordings through and compare their SHA-256.")
 def backup(folder: Path, verify: bool) -> None:
@@ -127,10 +127,26 @@ def key() -> None:
 
 @key.command("make")
 @click.argument("name")
-@click.option("--scope", "scopes", type=click.Choice(SCOPES), multiple=True, default=("read",), show_default=True)
+@click.option(
+    "--scope",
+    "scopes",
+    type=click.Choice(SCOPES),
+    multiple=True,
+    default=("read",),
+    show_default=True,
+    help="write reads too, admin writes too and looks after keys and call-backs.",
+)
 @click.option("--days", type=click.IntRange(1, MOST_DAYS), help="Days until it ends.  [default: it does not]")
-@click.option("--requests-per-minute", type=click.IntRange(1, MOST_REQUESTS), help="In the place of the settings'.")
-@click.option("--upload-bytes-per-day", type=click.IntRange(LEAST_BYTES, MOST_BYTES), help="As well.")
+@click.option(
+    "--requests-per-minute",
+    type=click.IntRange(1, MOST_REQUESTS),
+    help="Limit of its own.",
+)
+@click.option(
+    "--upload-bytes-per-day",
+    type=click.IntRange(LEAST_BYTES, MOST_BYTES),
+    help="Limit of its own.",
+)
 @click.option("--json", "as_json", is_flag=True, help="The key and all about it as JSON.")
 def make_key(name: str, scopes: tuple[str, ...], as_json: bool, **limits: int | None) -> None:
     """Make a key for NAME and print it, this once."""

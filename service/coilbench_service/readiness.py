@@ -155,7 +155,7 @@ def _broker(bench: Bench) -> str:
     except Exception as error:
         raise PartMissing(
             f"the broker does not answer ({_first_line(str(error))}); takes are kept and wait. See that Redis runs and "
-            "that COILBENCH_BROKER_URL names it"
+            "that COILBENCH_BROKER_URL and COILBENCH_BROKER_PASSWORD are right"
         ) from error
     finally:
         app.close()

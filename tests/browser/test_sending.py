@@ -130,6 +130,26 @@ def test_a_busy_service_is_asked_again_and_the_recording_goes_in_once(visit: Vis
     bench.service.work()
 
 
+def test_who_may_send_no_more_today_is_told_so_and_not_kept_waiting(visit: Visit, good: bytes) -> None:
+    visitor = visit()
+    visitor.expect_answer(429, "/v1/takes")
+    page = visitor.at("/")
+    answers: list[int] = []
+
+    def used_up(route: Any) -> None:
+        if route.request.method != "POST":
+            route.continue_()
+            return
+        answers.append(1)
+        route.fulfill(status=429, headers={"Retry-After": "7200"}, json={"title": "Used up", "detail": "All in 2.0 h."})
+
+    page.route("**/v1/takes", used_up)
+    _choose(page, _file("late.wav", good))
+    expect(page.locator("#sending-list li")).to_contain_text("Refused: Used up. All in 2.0 h.")
+    expect(page.get_by_role("button", name="Try again")).to_be_visible()
+    assert len(answers) == 1
+
+
 def test_what_could_not_be_sent_can_be_tried_again(visit: Visit, bench: Bench, good: bytes) -> None:
     visitor = visit()
     page = visitor.page

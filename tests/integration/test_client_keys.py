@@ -52,7 +52,7 @@ def test_the_command_says_which_scope_is_missing(
     status, _, err = command("chain", "add", "desk")
     assert status == 1
     assert "needs a key with the scope write" in err
-    assert "coilbench-server key make NAME --scope" in err
+    assert "`coilbench-server key make NAME --scope write`" in err
 
 
 def test_a_script_learns_by_the_kind_of_error(served: tuple[Service, str], keyed: Keyed) -> None:

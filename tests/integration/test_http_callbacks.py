@@ -268,6 +268,7 @@ def test_the_command_makes_lists_tries_and_deletes(service: Service, command: Co
     assert (one["states"], one["session"]) == (["measured"], "evening")
     assert one["id"] in said
     listed = command("callback", "list")[1]
+    assert one["id"] in listed  # on one line, to be copied
     assert "evening" in listed
     assert "well" in listed
     assert command("callback", "test", one["id"])[0] == 0

@@ -176,7 +176,9 @@ def test_guesses_in_the_sign_in_form_are_counted_with_the_others(keyed: Service)
     for _ in range(FAILURES.amount // 2):
         assert _ask(keyed, BAD, "127.0.0.1").status_code == 401
         assert keyed.client.post("/sign-in", data={"key": BAD}).status_code == 401
-    assert keyed.client.post("/sign-in", data={"key": key_made(keyed)}).status_code == 429
+    refused = keyed.client.post("/sign-in", data={"key": key_made(keyed)}, headers={"Accept": "text/html"})
+    assert refused.status_code == 429
+    assert f"Try again in {refused.headers['Retry-After']} s." in refused.get_data(as_text=True)
 
 
 @pytest.mark.parametrize("proxies", [0, 1, 2])

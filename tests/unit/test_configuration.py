@@ -153,3 +153,9 @@ def test_every_setting_says_what_it_is_for_and_what_is_allowed() -> None:
     for row in sources(Configuration()):
         assert row.description.endswith(".")
         assert row.allowed
+
+
+def test_a_folder_of_secrets_that_is_not_there_stops_the_start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COILBENCH_SECRETS", str(tmp_path / "secretz"))
+    with pytest.raises(ConfigurationError, match=r"COILBENCH_SECRETS = .*secretz.*: there is no such folder"):
+        load()

@@ -403,9 +403,16 @@ def load() -> Configuration:
 
     Raises
     ------
-    ConfigurationError : a value is not allowed, a name in the file is unknown, or the file can't be read
+    ConfigurationError : a value is not allowed, a name in the file is unknown, or the file can't be read; there is no
+        folder of secrets where one is named
     """
     _file_values()
+    folder = os.environ.get(SECRETS_VARIABLE)
+    if folder and not Path(folder).is_dir():
+        raise ConfigurationError(
+            f"{SECRETS_VARIABLE} = {folder!r}: there is no such folder; "
+            "name the one that has the files of passwords, or unset the variable"
+        )
     try:
         return Configuration()
     except ValidationError as error:

@@ -127,7 +127,7 @@ def _stands(one: Callback) -> str:
 def _print_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     grid = Grid(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style="bold")
     for head in heads:
-        grid.add_column(head, overflow="fold")
+        grid.add_column(head, overflow="fold", no_wrap=head in ("id", "take"))  # these are copied and typed
     for row in rows:
         grid.add_row(*map(Text, row))
     screen().print(grid)

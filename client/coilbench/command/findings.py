@@ -22,7 +22,12 @@ EXAMPLES = 3
 ADVICE = {
     "key-missing": "Put a key into COILBENCH_KEY; who runs the service makes one: `coilbench-server key make NAME`.",
     "key-unknown": "See that COILBENCH_KEY holds a whole key of this very service; whoever runs it can make another.",
-    "scope-missing": "Ask who runs the service for a key with that scope: `coilbench-server key make NAME --scope`.",
+    "scope-missing": "Ask who runs the service for a key that may: `coilbench-server key make NAME --scope SCOPE`.",
+    "too-many-requests": "Go on in a minute; whoever runs the service can raise the limit of a key.",
+    "upload-quota-used": "Send it all again then (what is there is skipped), or have the limit of the key raised.",
+    "callback-unknown": "`coilbench callback list` lists the call-backs; a deleted one does not return.",
+    "callback-tested-lately": "`coilbench callback deliveries ID` says what came of it; try again in ten seconds.",
+    "too-many-callbacks": "Delete one that is no longer needed, or let one address hear of several sessions.",
     "chain-unknown": "`coilbench chain list` lists the chains; `coilbench chain add KEY` makes one.",
     "chain-exists": "Choose another key, or change the chain that is there: `coilbench chain change KEY`.",
     "calibration-unknown": "`coilbench chain show KEY` lists the calibrations; a deleted one does not return.",
@@ -75,7 +80,8 @@ def said(refusal: Refused) -> list[str]:
     """
     lines = refusal.problem.lines()
     if refusal.problem.advice and refusal.problem.slug in ADVICE:
-        lines[-1:] = [ADVICE[refusal.problem.slug]]
+        scope = refusal.problem.further.get("scope", "SCOPE")
+        lines[-1:] = [ADVICE[refusal.problem.slug].replace("SCOPE", str(scope))]
     if lines[-1] == UNDER_ERRORS:
         lines[-1] = "Correct what is named above."
     if any(error.field.partition(".")[0] == "quantities" for error in refusal.problem.errors):

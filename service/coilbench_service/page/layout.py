@@ -63,7 +63,10 @@ def register(pages: Blueprint) -> None:
             there = request.full_path.rstrip("?") if request.path != "/" or request.args else None
             headers = {"Location": url_for("page.sign_in", to=there), "Cache-Control": "no-store"}
             return Response(status=303, headers=headers)
-        response = show("problem.html", problem.kind.status, here="", problem=problem.body())
+        body = problem.body()
+        if problem.kind.status == 429 and "Retry-After" in problem.headers:  # the advice is for programs
+            body["advice"] = f"Try again in {problem.headers['Retry-After']} s."
+        response = show("problem.html", problem.kind.status, here="", problem=body)
         response.headers.update(problem.headers)
         return response
 

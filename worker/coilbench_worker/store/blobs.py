@@ -245,7 +245,8 @@ class Blobs:
         except Exception as error:  # each store has errors of its own
             raise BlobStoreUnreachable(
                 f"{self.url} can't be written ({type(error).__name__}: {error}); "
-                "see that it is there, has room, and that COILBENCH_BLOB_URL (or COILBENCH_DATA) names the right place"
+                "see that it is there, has room, and that COILBENCH_BLOB_URL (or COILBENCH_DATA) names the right place;"
+                " an S3-compatible store also needs its endpoint and keys"
             ) from error
 
     def drop_stale(self, older_than_s: float = STALE_AFTER_S) -> int:

@@ -122,7 +122,7 @@ class Database:
         except OperationalError as error:
             raise DatabaseUnreachable(
                 f"{self.url.render_as_string()} does not answer ({str(error.orig).splitlines()[0]}); "
-                "see that it runs, and that COILBENCH_DATABASE_URL names the right host, user and password"
+                "see that it runs, and that COILBENCH_DATABASE_URL and COILBENCH_DATABASE_PASSWORD are right"
             ) from error
 
     def close(self) -> None:

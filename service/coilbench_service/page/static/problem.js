@@ -23,6 +23,8 @@ const AT_A_PAGE = {
   "/problems/key-missing": SIGN_IN_AGAIN,
   "/problems/key-unknown": SIGN_IN_AGAIN,
   "/problems/scope-missing": "The key that you signed in with may not do this. Sign out, then sign in with one that may.",
+  "/problems/too-many-requests": "Try again in a minute.",
+  "/problems/upload-quota-used": "Send it again when that time is over, or ask whoever runs the service for more.",
 };
 
 // The problem in the text of an answer that says no; any text will do.

@@ -4,6 +4,7 @@ import { isFinal, refresh, watch } from "./watch.js";
 
 const AT_ONCE = 2;
 const TRIES = 4;
+const LONGEST_PAUSE_S = 600; // beyond that a person decides
 const PATIENT_TRIES = 60; // of a service that is busy and says when to come back
 const form = document.getElementById("send");
 const drop = document.getElementById("drop");
@@ -173,8 +174,9 @@ async function send(item) {
       return;
     }
     const mayPass = status === 0 || status === 429 || status === 503;
+    const later = retryAfter > LONGEST_PAUSE_S;
     const problem = status === 0 ? new Problem(UNREACHED) : problemFrom(status, text);
-    if (!mayPass || item.tries >= (retryAfter ? PATIENT_TRIES : TRIES)) {
+    if (!mayPass || later || item.tries >= (retryAfter ? PATIENT_TRIES : TRIES)) {
       refused(item, problem, mayPass || status >= 500);
       return;
     }
