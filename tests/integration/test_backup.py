@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import stat
+import subprocess
 import threading
 import uuid
 from collections.abc import Iterator
@@ -27,6 +28,7 @@ from coilbench_worker import jobs
 from coilbench_worker.configuration import Configuration
 from coilbench_worker.measuring import measure_job
 from coilbench_worker.store import database_copy, measurements, nodes, takes
+from coilbench_worker.store.database import Database
 from coilbench_worker.store.database_copy import CopyFailed
 from coilbench_worker.store.schema import jobs as job_table
 from coilbench_worker.store.schema import metadata
@@ -311,6 +313,24 @@ def test_without_the_programs_of_postgresql_it_says_what_to_install(
     with pytest.raises(CopyFailed, match="apt-get install postgresql-client"):
         backup(shop.configuration, tmp_path / "copy")
     shop.close()
+
+
+@pytest.mark.parametrize("where", ["//coilbench:hush@db/takes", "//coilbench@db/takes?password=hush&sslmode=require"])
+def test_the_password_of_postgresql_stands_in_no_command_line(
+    where: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[tuple[list[str], dict[str, str]]] = []
+
+    def run(command: list[str], *, env: dict[str, str], **_: Any) -> subprocess.CompletedProcess[str]:
+        seen.append((command, env))
+        return subprocess.CompletedProcess(command, 0, "", "")
+
+    monkeypatch.setattr(subprocess, "run", run)
+    database_copy.copy_in(Database(f"postgresql:{where}"), tmp_path / "database.dump")
+    ((command, environment),) = seen
+    assert environment["PGPASSWORD"] == "hush"
+    assert "coilbench@db" in " ".join(command)
+    assert "hush" not in " ".join(command)
 
 
 def test_the_commands_say_what_was_copied_and_restored_and_fail_with_a_reason(

@@ -160,8 +160,9 @@ def _run(command: Iterable[str], url: URL) -> None:
     """Run one of PostgreSQL's programs; the password goes by the environment, where others can't read it."""
     command = list(command)
     environment = dict(os.environ)
-    if url.password is not None:
-        environment["PGPASSWORD"] = str(url.password)
+    password = url.query.get("password") if url.password is None else url.password
+    if password is not None:
+        environment["PGPASSWORD"] = str(password)
     if "--dbname" not in command:
         command.append(f"--dbname={_without_password(url)}")
     done = subprocess.run(
@@ -173,5 +174,6 @@ def _run(command: Iterable[str], url: URL) -> None:
 
 
 def _without_password(url: URL) -> str:
-    plain = URL.create("postgresql", url.username, None, url.host, url.port, url.database, url.query)
+    query = {name: value for name, value in url.query.items() if name != "password"}
+    plain = URL.create("postgresql", url.username, None, url.host, url.port, url.database, query)
     return plain.render_as_string(hide_password=False)
