@@ -214,12 +214,13 @@ def _routes(document: dict[str, Any]) -> Iterable[tuple[str, ...]]:
 
 
 def _pages(app: OpenAPI) -> list[tuple[str, ...]]:
-    """Pages by address, each with the first line of its module."""
+    """Pages by address, each with the first line of its own, or else of its module."""
     found = []
     for rule in sorted(app.url_map.iter_rules(), key=lambda rule: rule.rule):
         if rule.endpoint.startswith("page."):
             path = re.sub(r"<(?:[^<:]+:)?([^>]+)>", r"{\1}", rule.rule)
-            told = sys.modules[app.view_functions[rule.endpoint].__module__].__doc__ or ""
+            view = app.view_functions[rule.endpoint]
+            told = view.__doc__ or sys.modules[view.__module__].__doc__ or ""
             what = "Style and scripts." if rule.endpoint == "page.static" else told.strip().splitlines()[0]
             methods = sorted((rule.methods or set()) - {"HEAD", "OPTIONS"})
             found += [(method, f"`{path}`", what) for method in methods]

@@ -22,6 +22,7 @@ def add(pages: Blueprint, bench: Bench) -> None:
 
     @pages.route("/sign-in", methods=["GET", "POST"], endpoint="sign_in")
     def show_sign_in() -> Response:
+        """The page where a browser signs in with an access key."""
         if not needed:
             return _gone_to("/")
         if request.method == "GET":
@@ -39,6 +40,7 @@ def add(pages: Blueprint, bench: Bench) -> None:
 
     @pages.post("/sign-out", endpoint="sign_out")
     def sign_out() -> Response:
+        """Signs this browser out; its cookie opens nothing more."""
         if not needed:
             return _gone_to("/")
         sign_in.end(bench.database, request)
