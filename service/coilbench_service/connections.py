@@ -34,6 +34,8 @@ STALLED_S = 120
 """Without a byte in the middle of a body, ours or theirs: a player that pauses, a disk that wakes."""
 FRESH_S = 1.0
 """A connection on which nothing came yet is left alone for so long: its request is on the way."""
+PRESSED_AFTER_S = 3.0
+"""Where room is short, what was slow for so long makes some."""
 JUDGED_AFTER_S = 10.0
 SLOWEST_BYTES_S = 1000
 """A body that comes more slowly on average goes first where room is short."""
@@ -240,10 +242,10 @@ class Channel(HTTPChannel):  # type: ignore[misc]
             if self.request is not None:
                 return 0, idle_since
             return (1, idle_since) if now - idle_since > FRESH_S else None
-        if self.untaken_s(now) > JUDGED_AFTER_S:
+        if self.untaken_s(now) > PRESSED_AFTER_S:
             return 3, self._moved[1] if self._moved else now
         taken_s = now - self._began
-        if self.requests or self.total_outbufs_len or taken_s < JUDGED_AFTER_S:
+        if self.requests or self.total_outbufs_len or taken_s < PRESSED_AFTER_S:
             return None
         rate = self._received / taken_s
         return (2, rate) if rate < SLOWEST_BYTES_S else None
