@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 
 import coilbench
 from coilbench import Client
+from coilbench.command.findings import said
 from http_service import Service
 from keyed import Keyed
 from served import Command, served_service
@@ -72,5 +74,15 @@ def test_a_key_that_is_used_up_for_the_minute_is_busy_with_the_time_to_come_back
     key = keyed.made("read", requests_per_minute=1)
     with Client(served[1], key.text, retries=0) as bench:
         list(bench.takes())
-        with pytest.raises(coilbench.Busy, match="requests in a minute"):
+        with pytest.raises(coilbench.Busy, match="requests in a minute") as caught:
             list(bench.takes())
+    assert "Retry-After" in caught.value.problem.advice
+    assert said(caught.value)[-1] == "Go on in a minute; whoever runs the service can raise the limit of a key."
+
+
+def test_the_command_speaks_of_no_header(served: tuple[Service, str], keyed: Keyed) -> None:
+    with Client(served[1], keyed.keys["read"].text, retries=0) as bench, pytest.raises(coilbench.NotFound) as caught:
+        bench.take("018f0000-0000-7000-8000-000000000000")
+    advice = "Ask again after the seconds in Retry-After."
+    busy = replace(caught.value.problem, type="/problems/too-many-charts", advice=advice)
+    assert said(coilbench.Busy(busy))[-1] == "Ask again in a moment."

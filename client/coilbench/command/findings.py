@@ -47,6 +47,9 @@ ADVICE = {
 UNDER_ERRORS = "Correct the fields listed under errors."
 """Advice for programs, which see `errors` by that name."""
 
+IN_A_HEADER = "after the seconds in Retry-After"
+"""Advice for programs, which see the headers of the answer."""
+
 INDENT = "    "
 SEVERITIES = ("reject", "caution", "note")
 
@@ -82,6 +85,7 @@ def said(refusal: Refused) -> list[str]:
     if refusal.problem.advice and refusal.problem.slug in ADVICE:
         scope = refusal.problem.further.get("scope", "SCOPE")
         lines[-1:] = [ADVICE[refusal.problem.slug].replace("SCOPE", str(scope))]
+    lines[-1] = lines[-1].replace(IN_A_HEADER, "in a moment")
     if lines[-1] == UNDER_ERRORS:
         lines[-1] = "Correct what is named above."
     if any(error.field.partition(".")[0] == "quantities" for error in refusal.problem.errors):

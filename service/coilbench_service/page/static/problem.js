@@ -19,6 +19,7 @@ export const UNREACHED = {
 
 // What to do about some kinds of problems at a page; the service's own advice is for programs.
 const SIGN_IN_AGAIN = "Your sign-in is over. Load this page anew to sign in again.";
+const IN_A_HEADER = "after the seconds in Retry-After";
 const AT_A_PAGE = {
   "/problems/key-missing": SIGN_IN_AGAIN,
   "/problems/key-unknown": SIGN_IN_AGAIN,
@@ -32,7 +33,7 @@ export function problemFrom(status, text) {
   try {
     const body = JSON.parse(text);
     if (body && typeof body === "object" && body.title) {
-      return new Problem({ ...body, advice: AT_A_PAGE[body.type] ?? body.advice, status });
+      return new Problem({ ...body, advice: AT_A_PAGE[body.type] ?? body.advice?.replace(IN_A_HEADER, "in a moment"), status });
     }
   } catch {
     // not JSON: something between us and the service answered
