@@ -67,7 +67,7 @@ def _end(message: str, status: int) -> None:
     sys.exit(status)
 
 
-@main.command()
+@main.command(short_help="Everything on one machine, in one process.")
 @configured
 def up(configuration: Configuration) -> None:
     """Everything on one machine: database, worker and HTTP in one process."""
@@ -95,7 +95,7 @@ def migrate(configuration: Configuration) -> None:
     click.echo(f"The tables are at revision {running.migrate(configuration)}.")
 
 
-@main.command()
+@main.command(short_help="Show all settings, try every connection, say what is wrong.")
 @configured
 def doctor(configuration: Configuration) -> int:
     """Show every setting with its source and try every connection; exit 1 when something is broken."""
@@ -112,7 +112,7 @@ def backup(folder: Path, verify: bool) -> None:
     configured(lambda configuration: backup_command.make(configuration, folder, whole=verify))()
 
 
-@main.command()
+@main.command(short_help="Put a copy back into an empty place.")
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False, exists=True))
 @click.option("--verify", is_flag=True, help="Read the recordings through afterwards and compare their SHA-256.")
 def restore(folder: Path, verify: bool) -> None:
@@ -179,7 +179,7 @@ def forget_keys(days: int) -> None:
     configured(lambda configuration: key_command.forget(configuration, days))()
 
 
-@main.command()
+@main.command(short_help="Measure an invented shop's recordings, against the truth.")
 @click.option(
     "--folder",
     type=click.Path(path_type=Path, file_okay=False),
