@@ -27,6 +27,8 @@ import redis
 from botocore.config import Config
 from botocore.exceptions import BotoCoreError, ClientError
 
+from coilbench_worker.store.blob_place import OWNER
+
 START_WITHIN_S = 30.0
 UNPRIVILEGED = ("postgres", "nobody")
 
@@ -366,11 +368,12 @@ class S3Server:
             client.close()
 
     def keys(self, folder: str) -> list[str]:
-        """Keys of all objects in a folder of the bucket, without the folder."""
+        """Keys of all objects in a folder of the bucket, without the folder and without the note of whose it is."""
         prefix = f"{folder}/"
         with self.client() as client:
             pages = client.get_paginator("list_objects_v2").paginate(Bucket=self.bucket, Prefix=prefix)
-            return sorted(item["Key"].removeprefix(prefix) for page in pages for item in page.get("Contents", ()))
+            found = {item["Key"].removeprefix(prefix) for page in pages for item in page.get("Contents", ())}
+            return sorted(found - {OWNER})
 
     def _takes_objects(self) -> bool:
         assert self._process is not None

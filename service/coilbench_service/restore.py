@@ -15,7 +15,7 @@ from coilbench_service.copied_recordings import copy_recordings, unsound
 from coilbench_service.readiness import NODE_SILENT_S
 from coilbench_worker import jobs
 from coilbench_worker.configuration import Configuration
-from coilbench_worker.store import database_copy, migration, nodes
+from coilbench_worker.store import database_copy, migration, nodes, ownership
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database
 from coilbench_worker.store.schema import jobs as job_table
@@ -110,6 +110,7 @@ def _settle(database: Database) -> None:
         workers = [worker for worker in holders.scalars() if worker is not None]
     for worker in workers:
         jobs.hand_back_all(database, worker)
+    ownership.forget(database)  # the database that the copy is of may live on, and with it its store
     with database.write() as connection:
         connection.execute(delete(node_table))
         connection.execute(delete(sign_ins))

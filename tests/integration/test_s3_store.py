@@ -82,6 +82,13 @@ def test_what_is_kept_is_found_by_its_content_and_nothing_else_is_left(
         store.open(key)
 
 
+def test_whose_a_bucket_is_stands_there_once_and_for_all(store: Blobs, s3_server: S3Server, s3_folder: str) -> None:
+    assert store.mark("the first") == "the first"
+    assert store.mark("the second") == "the first"
+    assert s3_server.keys(s3_folder) == []
+    assert list(store.older_than(-60)) == []
+
+
 def test_what_is_sealed_is_there_whole_before_it_is_kept_and_gone_if_it_is_not(
     store: Blobs, s3_server: S3Server, s3_folder: str, tmp_path: Path
 ) -> None:

@@ -171,8 +171,7 @@ class Configuration(BaseSettings):
     blob_secret_key: str | None = setting(None, "Secret of that access key.", "a text", repr=False)
     orphan_grace_s: float = setting(
         604800.0,
-        "Age at which a recording that no take and no calibration refers to is swept away, seconds. Two databases must "
-        "never share a store.",
+        "Age at which a recording that no take and no calibration refers to is swept away, seconds.",
         "a number of seconds from 60 up",
         ge=60,
     )

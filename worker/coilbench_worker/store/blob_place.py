@@ -10,6 +10,8 @@ from typing import BinaryIO, Protocol
 
 INCOMING = "incoming"
 """Folder of what is on its way in."""
+OWNER = "owner"
+"""Name of what says whose the store is."""
 KEY = re.compile(r"([0-9a-f]{2})/\1[0-9a-f]{62}")
 ON_ITS_WAY = re.compile(rf"{INCOMING}/[0-9a-f]{{8}}(-[0-9a-f]{{4}}){{3}}-[0-9a-f]{{12}}(\.probe)?")
 """Names of what is ours, kept and on its way in: a bucket may be shared, and whatever else lies there is left alone."""
@@ -63,6 +65,9 @@ class BlobPlace(Protocol):
 
     def probe(self, name: str) -> None:
         """Write a few bytes and delete them again; gives up sooner than the others."""
+
+    def mark(self, text: str) -> str:
+        """Write who the store belongs to, if that is not written yet; what is written there."""
 
     def kept(self) -> Iterator[tuple[str, datetime]]:
         """Name and time of the last change, aware, of all that lies two levels deep, `incoming` left out."""

@@ -217,6 +217,15 @@ class Blobs:
         """Delete the blob; one that is not there is no error."""
         self._place.delete(_checked(key))
 
+    def mark(self, owner: str) -> str:
+        """Write whose the store is, if that is not written yet; what is written there.
+
+        Raises
+        ------
+        OSError : the store can't be reached
+        """
+        return self._place.mark(owner)
+
     def older_than(self, seconds: float) -> Iterator[str]:
         """Keys of the blobs that were put there longer ago, as they are found; other things there are passed over."""
         before = _ago(seconds)

@@ -23,7 +23,7 @@ import botocore.session
 from botocore.config import Config
 from botocore.exceptions import BotoCoreError, ClientError
 
-from coilbench_worker.store.blob_place import INCOMING, KEY, ON_ITS_WAY, BlobStoreUnreachable
+from coilbench_worker.store.blob_place import INCOMING, KEY, ON_ITS_WAY, OWNER, BlobStoreUnreachable
 from coilbench_worker.store.bucket_object import BucketObject, FilePart
 from coilbench_worker.store.folder import drop_parts
 from coilbench_worker.store.waiting_room import waiting_room
@@ -43,6 +43,8 @@ CONNECTIONS = 40
 _FULL = frozenset({"InsufficientStorage", "QuotaExceeded", "StorageFull", "XMinioStorageFull"})
 _MAKING = threading.Lock()
 """Held while clients are made: they share what was read of the library's descriptions, which no two threads may do."""
+_TAKEN = frozenset({HTTPStatus.PRECONDITION_FAILED, HTTPStatus.CONFLICT})
+OWNER_BYTES = 200
 _NOT_THERE = frozenset({"404", "NoSuchKey"})
 
 
@@ -53,6 +55,10 @@ class BucketAccess:
     endpoint: str | None = None
     access_key: str | None = field(default=None, repr=False)
     secret_key: str | None = field(default=None, repr=False)
+
+
+class _MarkedMeanwhile(Exception):
+    """Another was first to say whose the store is."""
 
 
 class Bucket:
@@ -137,6 +143,21 @@ class Bucket:
             client.put_object(Bucket=self._name, Key=key, Body=b"coilbench")
             client.delete_object(Bucket=self._name, Key=key)
 
+    def mark(self, text: str) -> str:
+        there = self._owner()
+        if there is None:
+            with suppress(_MarkedMeanwhile), self._reached() as client:
+                try:
+                    client.put_object(Bucket=self._name, Key=self._start + OWNER, Body=text.encode(), IfNoneMatch="*")
+                except ClientError as error:
+                    if error.response["ResponseMetadata"]["HTTPStatusCode"] in _TAKEN:
+                        raise _MarkedMeanwhile from error
+                    raise
+            there = self._owner()
+        if there is None:
+            raise BlobStoreUnreachable(f"the bucket {self._name} does not keep what is written to it")
+        return there
+
     def kept(self) -> Iterator[tuple[str, datetime]]:
         for key, changed in self._listed(self._start):
             name = key.removeprefix(self._start)
@@ -171,6 +192,15 @@ class Bucket:
                         client.abort_multipart_upload(Bucket=self._name, Key=begun["Key"], UploadId=begun["UploadId"])
                         dropped += 1
         return dropped
+
+    def _owner(self) -> str | None:
+        try:
+            with self._reached() as client:
+                body = client.get_object(Bucket=self._name, Key=self._start + OWNER)["Body"]
+                with body:
+                    return str(body.read(OWNER_BYTES).decode("utf-8", "replace"))
+        except FileNotFoundError:
+            return None
 
     def _listed(self, start: str) -> Iterator[tuple[str, datetime]]:
         with self._reached() as client:

@@ -22,7 +22,7 @@ from coilbench_worker.store.schema import files, metadata, nodes
 
 POSTGRES_PACKAGE = "postgresql-client"
 _VERSION_TABLE = "alembic_version"
-_PASSING = frozenset({nodes.name})
+_PASSING = frozenset({"installation", nodes.name})
 """Tables that say what is the case just now; whether they hold something does not matter."""
 
 

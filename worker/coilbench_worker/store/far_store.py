@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
-from coilbench_worker.store.blob_place import INCOMING, ON_ITS_WAY, BlobStoreUnreachable
+from coilbench_worker.store.blob_place import INCOMING, ON_ITS_WAY, OWNER, BlobStoreUnreachable
 from coilbench_worker.store.folder import drop_parts
 from coilbench_worker.store.waiting_room import waiting_room
 
@@ -64,6 +64,13 @@ class FarStore:
         self._files.makedirs(f"{self._root}/{INCOMING}", exist_ok=True)
         self._files.pipe_file(self._incoming(name), b"coilbench")
         self._files.rm_file(self._incoming(name))
+
+    def mark(self, text: str) -> str:
+        path = f"{self._root}/{OWNER}"
+        if not self._files.exists(path):
+            self._files.makedirs(self._root, exist_ok=True)
+            self._files.pipe_file(path, text.encode())
+        return bytes(self._files.cat_file(path)).decode("utf-8", "replace")
 
     def kept(self) -> Iterator[tuple[str, datetime]]:
         for folder in self._listed(self._root):

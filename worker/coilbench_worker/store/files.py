@@ -19,6 +19,7 @@ from sqlalchemy.exc import DBAPIError
 from coilbench_worker.store import clock
 from coilbench_worker.store.blobs import Blobs, Incoming
 from coilbench_worker.store.database import Database
+from coilbench_worker.store.ownership import owned
 from coilbench_worker.store.schema import calibrations, files, takes
 
 AT_MOST = 1000
@@ -64,12 +65,16 @@ def drop_unused(
 ) -> int:
     """Delete recordings that no take and no calibration uses any more; returns how many.
 
+    None where the store belongs to another database.
+
     Parameters
     ----------
     among : SHA-256 of those to look at; None: all
     unused_for_s : leave those that were entered later than so many seconds ago
     at_most : in this call
     """
+    if not owned(database, blobs):
+        return 0
     query = select(files.c.sha256).where(_unused())
     if among is not None:
         query = query.where(files.c.sha256.in_(among))

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
 
-from coilbench_worker.store.blob_place import INCOMING
+from coilbench_worker.store.blob_place import INCOMING, OWNER
 
 
 class Folder:
@@ -58,6 +58,17 @@ class Folder:
             path.write_bytes(b"coilbench")
         finally:
             path.unlink(missing_ok=True)
+
+    def mark(self, text: str) -> str:
+        self.root.mkdir(parents=True, exist_ok=True)
+        try:
+            with (self.root / OWNER).open("x", encoding="utf-8") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+        except FileExistsError:
+            return (self.root / OWNER).read_text("utf-8")
+        return text
 
     def kept(self) -> Iterator[tuple[str, datetime]]:
         for folder in _entries(self.root):

@@ -18,6 +18,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from coilbench_worker.store import clock
 from coilbench_worker.store.blobs import Blobs
 from coilbench_worker.store.database import Database
+from coilbench_worker.store.ownership import owned
 from coilbench_worker.store.schema import files
 
 SETTLED_S = 60.0
@@ -40,10 +41,14 @@ class Orphans:
     def find(self, settled_s: float = SETTLED_S, at_most: int = LOOKED_AT) -> int:
         """Look at the next `at_most` blobs and enter those that no row refers to; returns how many.
 
+        None where the store belongs to another database: what that one knows would look like orphans.
+
         Parameters
         ----------
         settled_s : age from which blobs are looked at, s
         """
+        if not owned(self._database, self._blobs):
+            return 0
         if self._keys is None:
             self._keys = iter(self._blobs.older_than(settled_s))
         found = looked_at = 0

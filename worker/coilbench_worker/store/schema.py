@@ -206,6 +206,15 @@ nodes = Table(
     Column("seen", UtcDateTime, nullable=False),
 )
 
+# What tells this database from others, in the one row at place 1 (ownership.py).
+installation = Table(
+    "installation",
+    metadata,
+    Column("place", Integer, primary_key=True, autoincrement=False),
+    Column("id", String(36), nullable=False),
+    Column("created", UtcDateTime, nullable=False),
+)
+
 # Who may ask. `id` is the part of a key that may be shown; of the secret only the SHA-256 is kept. `scopes` are words
 # separated by spaces. The two limits are null where those of the settings hold.
 keys = Table(

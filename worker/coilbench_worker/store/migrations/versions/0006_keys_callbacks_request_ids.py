@@ -30,6 +30,12 @@ def upgrade() -> None:
     op.add_column("jobs", sa.Column("request_id", sa.String(64), nullable=True))
     op.create_index("ix_jobs_finished", "jobs", ["finished"])
     op.create_table(
+        "installation",
+        sa.Column("place", sa.Integer(), primary_key=True, autoincrement=False),
+        sa.Column("id", sa.String(36), nullable=False),
+        sa.Column("created", UtcDateTime(), nullable=False),
+    )
+    op.create_table(
         "keys",
         sa.Column("id", sa.String(16), primary_key=True),
         sa.Column("name", sa.Text(), nullable=False),
@@ -87,7 +93,7 @@ def upgrade() -> None:
 
 def downgrade() -> None:
     """One step back: keys and call-backs go, takes stay."""
-    for table in ("deliveries", "callbacks", "sign_ins", "keys"):
+    for table in ("deliveries", "callbacks", "sign_ins", "keys", "installation"):
         op.drop_table(table)
     for column in BY_ID:
         op.create_index(f"ix_takes_{column}", "takes", [column])
