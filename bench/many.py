@@ -7,8 +7,8 @@ The service's own routes are asked, inside this process: what is compared is the
 import gc
 import statistics
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -41,6 +41,7 @@ AT_ONCE = 2_000
 KEPT_STRUMS = 2
 """Of the measured document, so that a hundred thousand of them fit on the disk; lists read none."""
 ASKED = 15
+"""Times each question is put; of a few takes as many are found as of many, so that pages have the same size."""
 SLOWER_AIM = 2.0
 
 QUESTIONS = {
@@ -49,7 +50,7 @@ QUESTIONS = {
     "last page": "/v1/takes?limit=100&cursor={late}",
     "by pickup": "/v1/takes?pickup=pickup-00003",
     "by session": "/v1/takes?session=session-00007",
-    "by state": "/v1/takes?state=waiting&limit=100",
+    "by state": "/v1/takes?state=waiting&limit=1",
     "by state and pickup": "/v1/takes?state=measured&pickup=pickup-00003",
     "by recording": "/v1/takes?sha256={sha256}",
     "since": "/v1/takes?since=2100-01-01",
@@ -75,18 +76,24 @@ def many(folder: Path, samples: FloatArray) -> list[Figure]:
     figures = []
     with postgres(folder / "postgres") as server:
         for kind in ("SQLite", "PostgreSQL"):
-            spent: dict[int, dict[str, float]] = {}
-            plans: dict[str, str] = {}
-            for number in (FEW, MANY):
-                data = folder / f"{kind}-{number}"
-                url = server.database(f"takes_{number}") if kind == "PostgreSQL" else None
-                with _filled(data, url, document, number) as filled:
-                    spent[number] = {name: _median_ms(filled, address) for name, address in QUESTIONS.items()}
-                    if number == MANY:
-                        plans = {name: _plan(filled, address) for name, address in QUESTIONS.items()}
+            with ExitStack() as stack:
+                few, filled = (
+                    stack.enter_context(
+                        _filled(
+                            folder / f"{kind}-{number}",
+                            server.database(f"takes_{number}") if kind == "PostgreSQL" else None,
+                            document,
+                            number,
+                        )
+                    )
+                    for number in (FEW, MANY)
+                )
+                spent = {name: _median_ms((few, filled), address) for name, address in QUESTIONS.items()}
+                plans = {name: _plan(filled, address) for name, address in QUESTIONS.items()}
             for name in QUESTIONS:
-                note = f"median of {ASKED}: {spent[MANY][name]:.1f} ms, of {FEW} takes {spent[FEW][name]:.1f} ms"
-                ratio = spent[MANY][name] / spent[FEW][name]
+                of_few, of_many = spent[name]
+                note = f"median of {ASKED}: {of_many:.1f} ms, of {FEW} takes {of_few:.1f} ms"
+                ratio = of_many / of_few
                 title = f"{kind}, {name}: {MANY} takes over {FEW}"
                 figures.append(Figure("many", title, ratio, "x", SLOWER_AIM, f"{note}; {plans[name]}"))
     return figures
@@ -152,15 +159,18 @@ def _document(folder: Path, samples: FloatArray) -> dict[str, Any]:
     return {**whole, "strums": whole["strums"][:KEPT_STRUMS]}
 
 
-def _median_ms(filled: Filled, address: str) -> float:
-    spent = []
-    _ask(filled, address)
+def _median_ms(places: Sequence[Filled], address: str) -> list[float]:
+    """Of each place, ms; asked in turn, so that what else the machine does slows all alike."""
+    spent: list[list[float]] = [[] for _ in places]
+    for place in places:
+        _ask(place, address)
     gc.collect()
     for _ in range(ASKED):
-        begun = time.perf_counter()
-        _ask(filled, address)
-        spent.append(1000 * (time.perf_counter() - begun))
-    return statistics.median(spent)
+        for took, place in zip(spent, places, strict=True):
+            begun = time.perf_counter()
+            _ask(place, address)
+            took.append(1000 * (time.perf_counter() - begun))
+    return [statistics.median(took) for took in spent]
 
 
 def _ask(filled: Filled, address: str) -> None:

@@ -18,6 +18,7 @@ WHO = (
     "With a read key",
     "With a write key",
     "With an admin key",
+    "With a mistake in the settings",
     "With a hostile file",
     "A hostile page in the browser of somebody who may",
     "On the same network",

@@ -24,6 +24,7 @@ from coilbench_worker.store.takes import TakeFilter, TakeRecord
 ON_A_PAGE = 40
 SOUND_SUFFIXES = (".wav", ".wave", ".rf64", ".flac", ".aif", ".aiff")
 """Of a folder, what is taken for a recording; the header decides what it is."""
+KEYS_OFFERED = 300
 FILTERS = ("state", "session", "pickup", "chain", "sha256", "since", "id")
 
 
@@ -37,7 +38,7 @@ def add(pages: Blueprint, bench: Bench) -> None:
             page = takes.page(connection, query.filter(), query.limit, query.cursor, newest_first=True)
             rows = rows_of(connection, page.items)
             counts = takes.counts(connection)
-            keys = {name: list(takes.named(connection, name)) for name in ("session", "pickup")}
+            keys = {name: takes.keys_in_use(connection, name, KEYS_OFFERED) for name in ("session", "pickup")}
         chosen = {name: value for name, value in query.model_dump(mode="json").items() if name in FILTERS and value}
         return show(
             "takes.html",

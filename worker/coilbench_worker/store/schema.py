@@ -62,7 +62,7 @@ takes = Table(
     Index(None, "file_sha256"),
     Index(None, "session", "id"),
     Index(None, "pickup", "id"),
-    Index(None, "created"),
+    Index(None, "created", "id"),
 )
 
 # `attempt` rises with each claim and is the fence of the result; `returned` counts the claims that were handed back

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, and_, case, func, or_, select, update
+from sqlalchemy import Connection, Row, ScalarSelect, Select, and_, case, func, or_, select, update
 from sqlalchemy import delete as delete_from
 
 from coilbench_worker.store.instants import now
@@ -145,6 +145,13 @@ def named(connection: Connection, by: str, keys: Collection[str] | None = None) 
     return {key: Named(int(takes), int(measured)) for key, takes, measured in connection.execute(query)}
 
 
+def keys_in_use(connection: Connection, by: str, limit: int) -> list[str]:
+    """The first `limit` keys in their own order that takes name, by `pickup` or `session`."""
+    column = {"pickup": takes.c.pickup, "session": takes.c.session}[by]
+    query = select(column).where(column.is_not(None)).distinct().order_by(column).limit(limit)
+    return list(connection.execute(query).scalars())
+
+
 def pickups_of(connection: Connection, chosen: TakeFilter) -> dict[str | None, int]:
     """How many takes of the filter name each pickup; under None those that name none."""
     query = _filtered(select(takes.c.pickup, func.count()).select_from(takes), chosen).group_by(takes.c.pickup)
@@ -201,6 +208,12 @@ def _record(row: Row[Any]) -> TakeRecord:
     return TakeRecord(**row._mapping)
 
 
+def _first_since(instant: datetime) -> ScalarSelect[str]:
+    """The least id of the takes created then or later, by one index: pages are in the order of ids and start there."""
+    other = takes.alias()
+    return select(func.min(other.c.id)).where(other.c.created >= instant).scalar_subquery()
+
+
 def _filtered(query: Select[Any], chosen: TakeFilter) -> Select[Any]:
     if chosen.state:
         query = query.where(takes.c.state.in_(chosen.state))
@@ -218,5 +231,5 @@ def _filtered(query: Select[Any], chosen: TakeFilter) -> Select[Any]:
     if chosen.sha256 is not None:
         query = query.where(takes.c.file_sha256 == storable(chosen.sha256))
     if chosen.since is not None:
-        query = query.where(takes.c.created >= chosen.since)
+        query = query.where(takes.c.created >= chosen.since, takes.c.id >= _first_since(chosen.since))
     return query

@@ -19,7 +19,7 @@ down_revision = "0005"
 branch_labels = None
 depends_on = None
 
-BY_ID = ("state", "session", "pickup")
+BY_ID = ("state", "session", "pickup", "created")
 
 
 def upgrade() -> None:
