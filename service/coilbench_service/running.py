@@ -10,7 +10,6 @@ import click
 
 from coilbench_service import hosts, readiness
 from coilbench_service.admission import say_when_nobody_can_ask
-from coilbench_service.app import create_app
 from coilbench_service.bench import Bench
 from coilbench_service.serving import Server, ending_on_signals, when_it_answers
 from coilbench_worker import logs
@@ -109,6 +108,8 @@ def migrate(configuration: Configuration) -> str | None:
 
 
 def _prepare(configuration: Configuration, stack: ExitStack) -> tuple[Server, Bench]:
+    from coilbench_service.app import create_app  # here: commands that serve nothing start a second sooner
+
     _spool_beside_the_data(configuration)
     bench = Bench.of(configuration)
     stack.callback(bench.close)
