@@ -17,6 +17,7 @@ from http import HTTPStatus
 from typing import Any
 
 import structlog
+from waitress.adjustments import Adjustments
 from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser, ParsingError
 from waitress.receiver import ChunkedReceiver
@@ -24,11 +25,14 @@ from waitress.server import TcpWSGIServer
 from waitress.task import ErrorTask
 from waitress.utilities import BadRequest, Error, RequestEntityTooLarge
 
+from coilbench_service import access_key, upload
 from coilbench_service import problem_kinds as kinds
-from coilbench_service import upload
 from coilbench_service.problems import MEDIA_TYPE, Problem, encode
 
 ENVELOPE_BYTES = upload.ENVELOPE_BYTES + 1  # waitress refuses a body of the limit itself
+KEYLESS_BYTES = 1 << 20
+"""Of a body that comes without a key, where keys are needed."""
+CHALLENGE = 'Bearer realm="coilbench"'
 IDLE_S = 30
 STALLED_S = 120
 """Without a byte in the middle of a body, ours or theirs: a player that pauses, a disk that wakes."""
@@ -71,6 +75,13 @@ class NoRoom(Error):  # type: ignore[misc]
     reason = HTTPStatus.INSUFFICIENT_STORAGE.phrase
 
 
+class NoKey(Error):  # type: ignore[misc]
+    """A large body that comes without anything like a key, where keys are needed."""
+
+    code = HTTPStatus.UNAUTHORIZED.value
+    reason = HTTPStatus.UNAUTHORIZED.phrase
+
+
 class ProblemTask(ErrorTask):  # type: ignore[misc]
     """Answers what waitress refuses with a problem."""
 
@@ -88,6 +99,9 @@ class ProblemTask(ErrorTask):  # type: ignore[misc]
             problem = Problem(kinds.UNKNOWN_TRANSFER_CODING, detail)
         elif error.code == NoRoom.code:
             problem = Problem(kinds.STORAGE_FULL, "The disk or quota through which bodies pass is full.")
+        elif error.code == NoKey.code:
+            problem = Problem(kinds.KEY_MISSING, "A large body came without an access key, and was not read.")
+            self.response_headers.append(("WWW-Authenticate", CHALLENGE))
         elif error.code < 500:
             problem = Problem(kinds.BROKEN_REQUEST, "The request line, a header or the body's framing is not HTTP.")
         else:
@@ -118,6 +132,8 @@ class Parser(HTTPRequestParser):  # type: ignore[misc]
                 taken += super().received(piece)
                 if self.chunked and not self.completed:
                     self._bound_chunks(self.body_rcv)
+                if self.adj.keys_needed:
+                    self._require_key()
         except OSError as error:
             if error.errno not in NO_ROOM:
                 raise
@@ -125,6 +141,16 @@ class Parser(HTTPRequestParser):  # type: ignore[misc]
             self.completed = True
             return len(data)
         return taken
+
+    def _require_key(self) -> None:
+        """Refuse a large body with nothing like a key before it fills the disk; whether a key is good, the app sees."""
+        coming = self.body_bytes_received if self.chunked else self.content_length
+        if coming <= KEYLESS_BYTES or "COOKIE" in self.headers:
+            return
+        _, _, shown = self.headers.get("AUTHORIZATION", "").strip().partition(" ")
+        if access_key.parse(shown.strip()) is None:
+            self.error = NoKey("no access key")
+            self.completed = True
 
     def _bound_chunks(self, body: ChunkedReceiver) -> None:
         """Refuse what waitress would collect in memory without end, and a chunk that could never come."""
@@ -249,6 +275,12 @@ class Channel(HTTPChannel):  # type: ignore[misc]
             return None
         rate = self._received / taken_s
         return (2, rate) if rate < SLOWEST_BYTES_S else None
+
+
+class Limits(Adjustments):  # type: ignore[misc]
+    """What waitress is told, and whether keys are needed."""
+
+    keys_needed = False
 
 
 class Listener(TcpWSGIServer):  # type: ignore[misc]

@@ -9,7 +9,7 @@ from contextlib import ExitStack, contextmanager
 import click
 
 from coilbench_service import hosts, readiness
-from coilbench_service.admission import say_when_nobody_can_ask
+from coilbench_service.admission import keys_needed, say_when_nobody_can_ask
 from coilbench_service.bench import Bench
 from coilbench_service.serving import Server, ending_on_signals, when_it_answers
 from coilbench_worker import logs
@@ -115,7 +115,13 @@ def _prepare(configuration: Configuration, stack: ExitStack) -> tuple[Server, Be
     stack.callback(bench.close)
     say_when_nobody_can_ask(bench)
     app = create_app(configuration, bench)
-    server = Server(app, configuration.host, configuration.port, configuration.max_upload_bytes)
+    server = Server(
+        app,
+        configuration.host,
+        configuration.port,
+        configuration.max_upload_bytes,
+        keys_needed=keys_needed(configuration),
+    )
     stack.callback(server.close)
     return server, bench
 

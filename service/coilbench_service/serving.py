@@ -37,16 +37,18 @@ class Server:
     app : WSGI
     host, port : 0 takes a free port; `address` has the real one
     max_upload_bytes : larger bodies are refused while they come
+    keys_needed : whether large bodies with nothing like a key are refused as well
 
     Raises
     ------
     PortTaken : something else listens there, or the address is not of this machine
     """
 
-    def __init__(self, app: Callable[..., Any], host: str, port: int, max_upload_bytes: int) -> None:
+    def __init__(
+        self, app: Callable[..., Any], host: str, port: int, max_upload_bytes: int, *, keys_needed: bool = False
+    ) -> None:
         try:
-            server = connections.Listener(
-                app,
+            limits = connections.Limits(
                 listen=f"[{host}]:{port}" if ":" in host else f"{'127.0.0.1' if host == 'localhost' else host}:{port}",
                 threads=SERVER_THREADS,
                 max_request_body_size=max_upload_bytes + connections.ENVELOPE_BYTES,
@@ -59,6 +61,8 @@ class Server:
                 ident="coilbench",
                 clear_untrusted_proxy_headers=False,  # the app must see them: admission refuses, nothing believes them
             )
+            limits.keys_needed = keys_needed
+            server = connections.Listener(app, adj=limits)
         except OSError as error:
             raise PortTaken(
                 f"Can't listen on {host}:{port}: {error.strerror or error}. Stop what listens there, or choose another "

@@ -12,11 +12,19 @@ from typing import Any
 
 import pytest
 from waitress import wasyncore
-from waitress.adjustments import Adjustments
 from waitress.receiver import ChunkedReceiver
 
+from coilbench_service import access_key
 from coilbench_service import connections as served
-from coilbench_service.connections import IDLE_S, JUDGED_AFTER_S, ROOM_KEPT, STALLED_S, Parser, most_connections
+from coilbench_service.connections import (
+    IDLE_S,
+    JUDGED_AFTER_S,
+    ROOM_KEPT,
+    STALLED_S,
+    Limits,
+    Parser,
+    most_connections,
+)
 from coilbench_service.serving import Server
 from services import wait_until
 
@@ -220,13 +228,32 @@ def test_a_body_that_comes_as_fast_as_a_slow_line_carries_it_makes_no_room(liste
 HEAD = b"POST / HTTP/1.1\r\nHost: localhost\r\n"
 
 
-def parsed(*pieces: bytes) -> Parser:
+def parsed(*pieces: bytes, keys_needed: bool = False) -> Parser:
     """What the parser makes of a request that comes in these pieces."""
-    parser = Parser(Adjustments(max_request_body_size=1_000_000))
+    limits = Limits(max_request_body_size=10_000_000)
+    limits.keys_needed = keys_needed
+    parser = Parser(limits)
     for piece in pieces:
         while piece and not parser.completed:
             piece = piece[parser.received(piece) :]
     return parser
+
+
+def refusal(parser: Parser) -> int | None:
+    """Status with which the parser refuses what it was given; it is closed."""
+    parser.close()
+    return None if parser.error is None else int(parser.error.code)
+
+
+@pytest.mark.parametrize("length", [b"Content-Length: 2000000", b"Transfer-Encoding: chunked"])
+@pytest.mark.parametrize("shown", [b"", b"Authorization: Bearer none\r\n", b"Authorization: Basic bm9uZQ==\r\n"])
+def test_where_keys_are_needed_a_large_body_without_one_is_not_taken(length: bytes, shown: bytes) -> None:
+    head = HEAD + shown + length + b"\r\n\r\n"
+    body = b"1E8480\r\n" + bytes(2_000_000) if b"chunked" in length else bytes(2_000_000)
+    assert refusal(parsed(head, body, keys_needed=True)) == 401
+    assert refusal(parsed(head, body)) is None
+    key = f"Authorization: Bearer {access_key.make().text}\r\n".encode()
+    assert refusal(parsed(HEAD + key + length + b"\r\n\r\n", body, keys_needed=True)) is None
 
 
 @pytest.mark.parametrize(
