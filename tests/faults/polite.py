@@ -14,6 +14,8 @@ from http_recordings import pcm16, sine
 from services import wait_until
 
 ROUNDS_WITHIN_S = 240.0
+TOLD_TO_WAIT = 3
+"""Times that a take may be told to come again, with Retry-After: two hundred others are written at that moment."""
 RECORDING = pcm16(sine(seconds=0.05))
 
 
@@ -24,6 +26,7 @@ class Polite:
     ----------
     answered : how many requests had the answer they should
     failures : what went wrong with the others
+    waited : how many times it was told to send a take again, and did
     sent : ids of takes that were accepted
     """
 
@@ -32,7 +35,7 @@ class Polite:
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._work)
         self.answered = 0
-        self.rounds = 0
+        self.rounds = self.waited = 0
         self.failures: list[str] = []
         self.sent: list[str] = []
 
@@ -66,6 +69,12 @@ class Polite:
     def _expect(self, method: str, path: str, status: int, **options: object) -> requests.Response | None:
         try:
             answer = self._target.ask(method, path, **options)
+            for _ in range(TOLD_TO_WAIT if method == "POST" else 0):
+                if answer.status_code not in (429, 503):
+                    break
+                self.waited += 1
+                self._over.wait(int(answer.headers["Retry-After"]))
+                answer = self._target.ask(method, path, **options)
         except requests.RequestException as error:
             self.failures.append(f"{method} {path}: {error!r}")
             return None
@@ -78,14 +87,17 @@ class Polite:
 
 @contextmanager
 def served_meanwhile(target: Target, name: str) -> Iterator[Polite]:
-    """A polite client during the block: none of its requests may be refused, and what it sent is kept once."""
+    """A polite client during the block: none of its requests may be refused for good, and what it sent is kept once."""
     polite = Polite(target)
     polite.start()
     try:
         yield polite
     finally:
         polite.finish()
-        print(f"{target.name}, {name}: {polite.answered} polite requests answered, {len(polite.failures)} not")
+        print(
+            f"{target.name}, {name}: {polite.answered} polite requests answered, {len(polite.failures)} not, "
+            f"{polite.waited} times told to come again"
+        )
     assert polite.failures == []
     for id in {polite.sent[0], polite.sent[-1]}:
         assert target.ask("GET", f"/v1/takes/{id}").status_code == 200

@@ -126,10 +126,12 @@ def test_a_worker_that_stood_still_past_its_lease_finds_its_takes_measured_by_ot
     frozen = fleet.holder()
     assert frozen is not None
     frozen.freeze()
+    (other,) = set(fleet.workers) - {frozen}
+    of_frozen, of_other = results_that_counted([frozen]), results_that_counted([other])
     sender.send(TAKES)
     fleet.wait_until_final()
-    (other,) = set(fleet.workers) - {frozen}
-    assert sum(results_that_counted([frozen]).values()) < sum(results_that_counted([other]).values())
+    assert results_that_counted([frozen]) == of_frozen
+    assert sum(results_that_counted([other]).values()) > sum(of_other.values())
     frozen.thaw()
     wait_until(lambda: '"counted": false' in frozen.said_since_start, "the late result is turned down")
     settle(fleet, sender)
