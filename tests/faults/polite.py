@@ -14,8 +14,6 @@ from http_recordings import pcm16, sine
 from services import wait_until
 
 ROUNDS_WITHIN_S = 240.0
-TOLD_TO_WAIT = 3
-"""Times that a take may be told to come again, with Retry-After: two hundred others are written at that moment."""
 RECORDING = pcm16(sine(seconds=0.05))
 
 
@@ -30,8 +28,9 @@ class Polite:
     sent : ids of takes that were accepted
     """
 
-    def __init__(self, target: Target) -> None:
+    def __init__(self, target: Target, told_to_wait: int = 0) -> None:
         self._target = target
+        self._told_to_wait = told_to_wait
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._work)
         self.answered = 0
@@ -69,7 +68,7 @@ class Polite:
     def _expect(self, method: str, path: str, status: int, **options: object) -> requests.Response | None:
         try:
             answer = self._target.ask(method, path, **options)
-            for _ in range(TOLD_TO_WAIT if method == "POST" else 0):
+            for _ in range(self._told_to_wait if method == "POST" else 0):
                 if answer.status_code not in (429, 503):
                     break
                 self.waited += 1
@@ -86,9 +85,14 @@ class Polite:
 
 
 @contextmanager
-def served_meanwhile(target: Target, name: str) -> Iterator[Polite]:
-    """A polite client during the block: none of its requests may be refused for good, and what it sent is kept once."""
-    polite = Polite(target)
+def served_meanwhile(target: Target, name: str, told_to_wait: int = 0) -> Iterator[Polite]:
+    """A polite client during the block: none of its requests may be refused, and what it sent is kept once.
+
+    Parameters
+    ----------
+    told_to_wait : times that a take of its may be told to come again all the same, with Retry-After
+    """
+    polite = Polite(target, told_to_wait)
     polite.start()
     try:
         yield polite

@@ -137,7 +137,7 @@ def test_many_uploads_at_once_are_each_taken_once_or_told_to_come_again(target: 
             threading.Event().wait(int(answer.headers["Retry-After"]))
         raise AssertionError(f"{number} was told to come again {TRIES} times")
 
-    with target.unharmed(), served_meanwhile(target, f"{UPLOADS} uploads at once") as polite:
+    with target.unharmed(), served_meanwhile(target, f"{UPLOADS} uploads at once", TRIES) as polite:
         with ThreadPoolExecutor(UPLOADS) as pool:
             sent = list(pool.map(send, range(UPLOADS)))
         polite.wait(1)
