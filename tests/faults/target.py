@@ -9,6 +9,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -108,6 +109,8 @@ class Target:
         ----------
         memory_bytes : that may have been added
         """
+        with ThreadPoolExecutor(32) as many:  # what a pool of connections keeps is there before it is counted
+            list(many.map(lambda _: self.ask("GET", "/v1/takes?limit=1"), range(64)))
         before = self.footprint()
         yield before
         wait_until(
